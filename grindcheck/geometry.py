@@ -1,0 +1,59 @@
+"""Lines, rigid motions and homographies in the plane. Points are ``(N, 2)`` float64 in ``(x, y)``."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rigid:
+    """A turn followed by a shift: ``p -> R(angle_rad) @ p + shift``.
+
+    Parameters
+    ----------
+    angle_rad : float
+        Counterclockwise in a frame with y up.
+    shift : ndarray, shape (2,)
+        In the unit of the points.
+    """
+
+    angle_rad: float
+    shift: Array
+
+    def __call__(self, points: ArrayLike) -> Array:
+        """Move points of shape (N, 2)."""
+        return np.asarray(points, dtype=np.float64) @ turn(self.angle_rad).T + self.shift
+
+    def inverse(self) -> "Rigid":
+        """Return the motion that undoes this one."""
+        back = turn(-self.angle_rad)
+        return Rigid(angle_rad=-self.angle_rad, shift=-(back @ self.shift))
+
+
+def turn(angle_rad: float) -> Array:
+    """Return the (2, 2) matrix of a counterclockwise turn (y up)."""
+    cos, sin = np.cos(angle_rad), np.sin(angle_rad)
+    return np.array([[cos, -sin], [sin, cos]])
+
+
+def project(matrix: ArrayLike, points: ArrayLike) -> Array:
+    """Apply a (3, 3) homography to points of shape (N, 2).
+
+    Examples
+    --------
+    >>> project(np.diag([2.0, 2.0, 1.0]), [[1.0, 3.0]])
+    array([[2., 6.]])
+    """
+    points = np.asarray(points, dtype=np.float64)
+    homogeneous = np.column_stack([points, np.ones(len(points))]) @ np.asarray(matrix, dtype=np.float64).T
+    return np.asarray(homogeneous[:, :2] / homogeneous[:, 2:], dtype=np.float64)
+
+
+def frozen(array: ArrayLike) -> Array:
+    """Return a read-only float64 copy, for result classes."""
+    out = np.array(array, dtype=np.float64)
+    out.setflags(write=False)
+    return out
