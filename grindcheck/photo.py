@@ -328,8 +328,8 @@ def _heif(data: bytes, name: str) -> tuple[NDArray[np.uint8], bytes]:
         bgr = np.asarray(file)
     except (EOFError, IndexError, OSError, RuntimeError, SyntaxError, ValueError, MemoryError) as problem:
         raise _damaged(name) from problem
-    if bgr.ndim == 2:
-        bgr = np.repeat(bgr[..., None], 3, axis=2)
+    if bgr.ndim == 2 or bgr.shape[2] < 3:  # grey, perhaps with alpha
+        bgr = np.repeat(bgr.reshape(*bgr.shape[:2], -1)[..., :1], 3, axis=2)
     return np.asarray(bgr[..., :3], dtype=np.uint8), exif
 
 
