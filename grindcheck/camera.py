@@ -1,0 +1,548 @@
+"""Lens and position of the camera from the mat's crossings in one single photo.
+
+The lens is Brown's model as OpenCV numbers it: with normalised coordinates ``x = X/Z``, ``y = Y/Z`` and
+``r2 = x² + y²``::
+
+    x_d = x (1 + k1 r2 + k2 r2²) + 2 p1 x y + p2 (r2 + 2 x²)
+    y_d = y (1 + k1 r2 + k2 r2²) + p1 (r2 + 2 y²) + 2 p2 x y
+    px  = centre_px + focal_px (x_d, y_d)
+
+Pixels are square. Everything that is estimated is one vector of 13 parameters, in this order: log of the
+focal length (px), cx, cy (px), k1, k2, p1, p2, rotation vector of ``cam_from_mat`` (rad), translation (mm).
+"""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from grindcheck.errors import CameraError
+from grindcheck.geometry import Array, frozen
+
+if TYPE_CHECKING:
+    from grindcheck.mat.finding import MatView
+    from grindcheck.photo import Photo
+
+PARAMETERS = 13
+
+# Priors, one standard deviation. Phone lenses; "common practice, no source" unless a reason is given.
+_WIDE_FOCAL_DIAGONALS = 1.0  # 26 to 80 mm equivalents are 0.60 to 1.85 diagonals
+_WIDE_FOCAL_STD = 0.5  # of log focal: covers that range at one sigma
+_CENTRE_STD_DIAGONALS = 0.01
+_K_STD = 0.15
+_P_STD = 0.001
+_STARTS_DIAGONALS = (0.55, 0.8, 1.2, 1.9)  # starts without EXIF
+
+_STD_FLOOR_PX = 0.01  # no corner is known better, whatever its noise says
+_OUTLIER = 6.0  # robust sigmas beyond which a corner doesn't belong to the mat
+_MISFIT = 4.0  # sigmas at which the photo's corners overrule EXIF
+_RMS_LIMIT_DIAGONALS = 4e-4  # 2 px at 12 MP (diagonal 5000 px): beyond, the mat isn't flat or isn't a mat
+_FEWEST = 8  # corners: 16 equations for 13 parameters
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Camera:
+    """Lens and pose of one photo.
+
+    Parameters
+    ----------
+    size_px : tuple of int
+        Width and height of the picture.
+    parameters : ndarray, shape (13,)
+        See the module's head.
+    covariance : ndarray, shape (13, 13)
+        Posterior covariance of the parameters, priors included.
+    focal_prior_share : float, 0..1
+        Weight of the focal prior in the focal length found: its error, times this, is in the result.
+    prior_gain : ndarray, shape (13,)
+        Change of each parameter per unit of relative error of the focal prior, so that two photos with one
+        phone can share that error.
+    rms_px, largest_px : float
+        Distances from the corners used to where the model puts them.
+    corners : int
+        Corners used.
+    dropped : int
+        Corners that didn't fit and were left out.
+    flags : tuple of str
+        ``focal_contradicts_exif``, ``lens_residual``, ``corners_dropped``.
+    """
+
+    size_px: tuple[int, int]
+    parameters: Array
+    covariance: Array
+    focal_prior_share: float = 0.0
+    prior_gain: Array
+    rms_px: float = 0.0
+    largest_px: float = 0.0
+    corners: int = 0
+    dropped: int = 0
+    flags: tuple[str, ...] = ()
+
+    @property
+    def focal_px(self) -> float:
+        """Focal length in pixels."""
+        return float(np.exp(self.parameters[0]))
+
+    @property
+    def centre_px(self) -> Array:
+        """Principal point, shape (2,)."""
+        return self.parameters[1:3]
+
+    @property
+    def distortion(self) -> Array:
+        """Coefficients (k1, k2, p1, p2)."""
+        return self.parameters[3:7]
+
+    @property
+    def rotation(self) -> Array:
+        """Rotation ``cam_from_mat``, shape (3, 3)."""
+        return rotation_matrix(self.parameters[7:10])
+
+    @property
+    def translation(self) -> Array:
+        """Translation ``cam_from_mat`` in mm, shape (3,)."""
+        return self.parameters[10:13]
+
+    @property
+    def centre_mm(self) -> Array:
+        """Where the camera stands in the mat's frame, shape (3,)."""
+        return np.asarray(-self.rotation.T @ self.translation)
+
+    @property
+    def tilt_rad(self) -> float:
+        """Angle between the camera's axis and the mat's normal."""
+        return float(np.arccos(np.clip(-self.rotation[2, 2], -1.0, 1.0)))
+
+    @property
+    def distance_mm(self) -> float:
+        """Height of the camera above the paper."""
+        return float(self.centre_mm[2])
+
+    def with_parameters(self, parameters: ArrayLike) -> "Camera":
+        """Return the same camera with other parameters, for propagation."""
+        return Camera(
+            size_px=self.size_px, parameters=frozen(parameters), covariance=self.covariance,
+            focal_prior_share=self.focal_prior_share, prior_gain=self.prior_gain, rms_px=self.rms_px,
+            largest_px=self.largest_px, corners=self.corners, dropped=self.dropped, flags=self.flags,
+        )  # fmt: skip
+
+    def px_from_mm(self, points_mm: ArrayLike) -> Array:
+        """Project points of the mat's frame, shape (N, 3), into the photo, shape (N, 2)."""
+        return project_points(self.parameters, points_mm)
+
+    def mm_from_px(self, points_px: ArrayLike, height_mm: ArrayLike) -> Array:
+        """Intersect the viewing rays of pixels with the planes z = height.
+
+        Parameters
+        ----------
+        points_px : array_like, shape (N, 2)
+        height_mm : float or array_like, shape (N,)
+            Height above the paper.
+
+        Returns
+        -------
+        ndarray, shape (N, 2)
+            x and y in the mat's frame, mm.
+        """
+        points_px = np.asarray(points_px, dtype=np.float64)
+        normal = undistorted((points_px - self.centre_px) / self.focal_px, self.distortion)
+        rays = np.column_stack([normal, np.ones(len(normal))]) @ self.rotation
+        eye = self.centre_mm
+        along = (np.asarray(height_mm, dtype=np.float64) - eye[2]) / rays[:, 2]
+        return np.asarray(eye[:2] + along[:, None] * rays[:, :2])
+
+
+def solve_camera(view: "MatView", photo: "Photo", *, scale: tuple[float, float] = (1.0, 1.0)) -> Camera:
+    """Find lens and pose from the mat's crossings in one photo.
+
+    Parameters
+    ----------
+    view : MatView
+        Crossings in mm and px.
+    photo : Photo
+        For its size and its focal prior.
+    scale : tuple of float
+        True over nominal size of the print along x and y.
+
+    Returns
+    -------
+    Camera
+
+    Raises
+    ------
+    CameraError
+        If there are too few crossings, or they fit no camera over a flat mat.
+
+    Notes
+    -----
+    Maximum a posteriori by Levenberg-Marquardt with an analytic Jacobian. Priors: log focal from EXIF, else
+    1.0 ± 0.5 diagonals; principal point at the picture's middle ± 1 % of the diagonal; k1, k2 0 ± 0.15;
+    p1, p2 0 ± 0.001. Corners beyond six robust sigmas are left out. The covariance is the inverse of the
+    posterior's Gauss-Newton matrix, with the corners' std raised until the residuals have their expected
+    size (Birge's ratio, never lowered).
+
+    It is wrong where the model is: a moustache-shaped residual of a wide lens and the bend of a curled sheet
+    are neighbours' common errors, which the raised std underrates, being an average over independent ones.
+    `largest_px` and the flag ``lens_residual`` show it.
+    """
+    height, width = photo.bgr.shape[:2]
+    corner_mm = np.asarray(view.corner_mm) * np.asarray(scale)
+    corner_px = np.asarray(view.corner_px)
+    if len(corner_px) < _FEWEST:
+        raise CameraError(
+            f"Only {len(corner_px)} crossings of the mat's frame are seen, {_FEWEST} at least are needed.",
+            advice="Photograph the mat so that more of its frame is in the picture and uncovered.",
+        )
+    prior, precision = _prior(width, height, photo.focal_px, photo.focal_rel_std)
+    std = max(view.corner_std_px, _STD_FLOOR_PX)
+    flags: list[str] = []
+    best, used = _estimate(corner_mm, corner_px, std, prior, precision, photo.focal_px is not None)
+    if photo.focal_px is not None:
+        covariance, birge, *_ = _posterior(best, corner_mm[used], corner_px[used], std, precision)
+        slack = 1.0 / precision[0] - covariance[0, 0]
+        if abs(best[0] - prior[0]) > _MISFIT * np.sqrt(max(slack, 1e-12)):
+            wide, precision = _prior(width, height, None, None)
+            flags.append("focal_contradicts_exif")
+            prior = wide
+            best, used = _estimate(corner_mm, corner_px, std, prior, precision, False)
+    covariance, birge, rms, largest = _posterior(best, corner_mm[used], corner_px[used], std, precision)
+    diagonal = float(np.hypot(width, height))
+    dropped = int(np.sum(~used))
+    if rms > _RMS_LIMIT_DIAGONALS * diagonal or dropped > 0.3 * len(used):
+        raise CameraError(
+            f"The mat's crossings miss every camera over a flat sheet by {rms:.2f} px rms "
+            f"(limit {_RMS_LIMIT_DIAGONALS * diagonal:.2f} px), {dropped} of {len(used)} left out.",
+            advice="Lay the mat flat (tape or glue a curled or creased sheet to a board), use the sheet as "
+            "printed, and keep the camera still.",
+        )
+    if dropped:
+        flags.append("corners_dropped")
+    if birge > 3.0 and largest > 1e-4 * diagonal:
+        flags.append("lens_residual")
+    camera = Camera(
+        size_px=(width, height), parameters=frozen(best), covariance=frozen(covariance),
+        focal_prior_share=float(covariance[0, 0] * precision[0]),
+        prior_gain=frozen(covariance[:, 0] * precision[0]), rms_px=rms, largest_px=largest,
+        corners=int(np.sum(used)), dropped=dropped, flags=tuple(flags),
+    )  # fmt: skip
+    if camera.distance_mm <= 0:
+        raise CameraError(
+            "The camera comes out below the paper.", advice="Photograph the printed side from above."
+        )
+    return camera
+
+
+def rotation_matrix(vector: ArrayLike) -> Array:
+    """Return the (3, 3) rotation of a rotation vector (Rodrigues)."""
+    vector = np.asarray(vector, dtype=np.float64)
+    angle = float(np.linalg.norm(vector))
+    cross = _cross(vector)
+    if angle < 1e-8:
+        return np.asarray(np.eye(3) + cross)
+    return np.asarray(
+        np.eye(3) + np.sin(angle) / angle * cross + (1 - np.cos(angle)) / angle**2 * (cross @ cross)
+    )
+
+
+def rotation_vector(matrix: ArrayLike) -> Array:
+    """Return the rotation vector of a (3, 3) rotation, its angle within 0..π.
+
+    Examples
+    --------
+    >>> rotation_vector(np.diag([1.0, -1.0, -1.0])).round(6) + 0.0
+    array([3.141593, 0.      , 0.      ])
+    """
+    matrix = np.asarray(matrix, dtype=np.float64)
+    # the quaternion's squares and products; its largest component is divided by, so no case is singular
+    trace = np.trace(matrix)
+    table = np.empty((4, 4))
+    table[0, 0] = trace
+    table[0, 1:] = table[1:, 0] = (
+        matrix[2, 1] - matrix[1, 2], matrix[0, 2] - matrix[2, 0], matrix[1, 0] - matrix[0, 1],
+    )  # fmt: skip
+    table[1:, 1:] = matrix + matrix.T - trace * np.eye(3)
+    row = table + np.eye(4)
+    quaternion = row[np.argmax(np.diag(row))]
+    quaternion = quaternion / np.linalg.norm(quaternion)
+    if quaternion[0] < 0:
+        quaternion = -quaternion
+    sine = np.linalg.norm(quaternion[1:])
+    if sine < 1e-12:
+        return np.asarray(2.0 * quaternion[1:])
+    return np.asarray(2.0 * np.arctan2(sine, quaternion[0]) * quaternion[1:] / sine)
+
+
+def distorted(normal: ArrayLike, distortion: ArrayLike) -> Array:
+    """Apply the lens to normalised coordinates of shape (N, 2)."""
+    x, y = np.asarray(normal, dtype=np.float64).T
+    k1, k2, p1, p2 = np.asarray(distortion, dtype=np.float64)
+    r2 = x * x + y * y
+    radial = 1 + r2 * (k1 + k2 * r2)
+    return np.column_stack(
+        [
+            x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x),
+            y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y,
+        ]
+    )
+
+
+def undistorted(seen: ArrayLike, distortion: ArrayLike) -> Array:
+    """Undo the lens by Newton's method, to 1e-9 in normalised coordinates.
+
+    Raises
+    ------
+    CameraError
+        If the lens folds the picture over there, so that no point is seen at these coordinates.
+    """
+    seen = np.asarray(seen, dtype=np.float64)
+    normal = seen.copy()
+    for _ in range(20):
+        misfit = distorted(normal, distortion) - seen
+        if not np.isfinite(misfit).all() or len(misfit) == 0 or np.max(np.abs(misfit)) < 1e-12:
+            break
+        (a, b), (c, d) = _lens_slopes(normal[:, 0], normal[:, 1], np.asarray(distortion))
+        det = a * d - b * c
+        normal -= np.column_stack(
+            [d * misfit[:, 0] - b * misfit[:, 1], a * misfit[:, 1] - c * misfit[:, 0]]
+        ) / det[:, None]  # fmt: skip
+    misfit = distorted(normal, distortion) - seen
+    if len(misfit) and not np.max(np.abs(misfit)) < 1e-9:
+        raise CameraError(
+            "The lens found for this photo folds over at the picture's border.",
+            advice="Keep the blade nearer to the mat's middle, or step back and zoom.",
+        )
+    return normal
+
+
+def project_points(parameters: ArrayLike, points_mm: ArrayLike) -> Array:
+    """Project points (N, 3) of the mat's frame with a parameter vector; returns (N, 2) px."""
+    parameters = np.asarray(parameters, dtype=np.float64)
+    points_cam = (
+        np.asarray(points_mm, dtype=np.float64) @ rotation_matrix(parameters[7:10]).T + parameters[10:13]
+    )
+    return np.asarray(
+        parameters[1:3]
+        + np.exp(parameters[0]) * distorted(points_cam[:, :2] / points_cam[:, 2:], parameters[3:7])
+    )
+
+
+def projection_jacobian(parameters: ArrayLike, points_mm: ArrayLike) -> tuple[Array, Array]:
+    """Project points and return the derivatives too.
+
+    Returns
+    -------
+    points_px : ndarray, shape (N, 2)
+    jacobian : ndarray, shape (N, 2, 13)
+        Derivatives of x and y by the 13 parameters.
+    """
+    parameters = np.asarray(parameters, dtype=np.float64)
+    points_mm = np.asarray(points_mm, dtype=np.float64)
+    vector = parameters[7:10]
+    rotation = rotation_matrix(vector)
+    points_cam = points_mm @ rotation.T + parameters[10:13]
+    depth = points_cam[:, 2]
+    x, y = points_cam[:, 0] / depth, points_cam[:, 1] / depth
+    focal = np.exp(parameters[0])
+    seen = distorted(np.column_stack([x, y]), parameters[3:7])
+    r2 = x * x + y * y
+
+    jacobian = np.zeros((len(points_mm), 2, PARAMETERS))
+    jacobian[:, :, 0] = focal * seen
+    jacobian[:, 0, 1] = jacobian[:, 1, 2] = 1.0
+    jacobian[:, 0, 3], jacobian[:, 1, 3] = focal * x * r2, focal * y * r2
+    jacobian[:, 0, 4], jacobian[:, 1, 4] = focal * x * r2 * r2, focal * y * r2 * r2
+    jacobian[:, 0, 5], jacobian[:, 1, 5] = focal * 2 * x * y, focal * (r2 + 2 * y * y)
+    jacobian[:, 0, 6], jacobian[:, 1, 6] = focal * (r2 + 2 * x * x), focal * 2 * x * y
+    (a, b), (c, d) = _lens_slopes(x, y, parameters[3:7])
+    for row, (by_x, by_y) in enumerate(((a, b), (c, d))):
+        jacobian[:, row, 10] = focal * by_x / depth
+        jacobian[:, row, 11] = focal * by_y / depth
+        jacobian[:, row, 12] = -focal * (by_x * x + by_y * y) / depth
+    # d(R(v) p)/dv = -R [p]x Jr(v), with the right Jacobian of SO(3)
+    right = _right_jacobian(vector)
+    turned = -np.einsum("ij,njk,kl->nil", rotation, _crosses(points_mm), right)
+    jacobian[:, :, 7:10] = np.einsum("nij,njk->nik", jacobian[:, :, 10:13], turned)
+    return np.asarray(parameters[1:3] + focal * seen), jacobian
+
+
+def _lens_slopes(x: Array, y: Array, distortion: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+    k1, k2, p1, p2 = distortion
+    r2 = x * x + y * y
+    radial = 1 + r2 * (k1 + k2 * r2)
+    slope = 2 * (k1 + 2 * k2 * r2)  # of the radial factor, by x is x times this
+    cross = x * y * slope + 2 * p1 * x + 2 * p2 * y
+    return (
+        (radial + x * x * slope + 2 * p1 * y + 6 * p2 * x, cross),
+        (cross, radial + y * y * slope + 6 * p1 * y + 2 * p2 * x),
+    )
+
+
+def _cross(vector: Array) -> Array:
+    x, y, z = vector
+    return np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+
+
+def _crosses(points: Array) -> Array:
+    out = np.zeros((len(points), 3, 3))
+    out[:, 0, 1], out[:, 0, 2], out[:, 1, 2] = -points[:, 2], points[:, 1], -points[:, 0]
+    out[:, 1, 0], out[:, 2, 0], out[:, 2, 1] = points[:, 2], -points[:, 1], points[:, 0]
+    return out
+
+
+def _right_jacobian(vector: Array) -> Array:
+    angle = float(np.linalg.norm(vector))
+    cross = _cross(vector)
+    if angle < 1e-5:
+        return np.asarray(np.eye(3) - 0.5 * cross + cross @ cross / 6)
+    return np.asarray(
+        np.eye(3)
+        - (1 - np.cos(angle)) / angle**2 * cross
+        + (angle - np.sin(angle)) / angle**3 * (cross @ cross)
+    )
+
+
+def _prior(width: int, height: int, focal_px: float | None, rel_std: float | None) -> tuple[Array, Array]:
+    """Return prior means and precisions of the 13 parameters (pose: none)."""
+    diagonal = float(np.hypot(width, height))
+    focal = _WIDE_FOCAL_DIAGONALS * diagonal if focal_px is None else focal_px
+    std = _WIDE_FOCAL_STD if focal_px is None or rel_std is None else rel_std
+    mean = np.zeros(PARAMETERS)
+    mean[:3] = np.log(focal), (width - 1) / 2, (height - 1) / 2
+    stds = np.array([std, *[_CENTRE_STD_DIAGONALS * diagonal] * 2, _K_STD, _K_STD, _P_STD, _P_STD])
+    return mean, np.concatenate([stds**-2, np.zeros(6)])
+
+
+def _estimate(
+    corner_mm: Array, corner_px: Array, std: float, prior: Array, precision: Array, focal_known: bool
+) -> tuple[Array, "np.ndarray[tuple[int], np.dtype[np.bool_]]"]:
+    """Fit from several starts, leave out what doesn't belong, fit again."""
+    points_mm = np.column_stack([corner_mm, np.zeros(len(corner_mm))])
+    diagonal = np.hypot(*(2 * prior[1:3] + 1))
+    factors = (1.0,) if focal_known else _STARTS_DIAGONALS
+    focals = [np.exp(prior[0]) if focal_known else factor * diagonal for factor in factors]
+    best, lowest = prior, np.inf
+    for focal in focals:
+        for pose in _poses(corner_mm, (corner_px - prior[1:3]) / focal):
+            start = np.concatenate([[np.log(focal)], prior[1:7], pose])
+            # twenty times the noise: a blunder mustn't choose the start, and the basin is wider
+            fitted, cost = _levenberg(start, points_mm, corner_px, 20 * std, prior, precision, robust=True)
+            if cost < lowest:
+                best, lowest = fitted, cost
+    used = np.ones(len(corner_px), dtype=np.bool_)
+    for _ in range(5):
+        best, _ = _levenberg(best, points_mm[used], corner_px[used], std, prior, precision, robust=False)
+        miss = np.linalg.norm(project_points(best, points_mm) - corner_px, axis=1)
+        # the median of a Rayleigh distribution is 1.1774 sigma (closed form: sqrt(2 ln 2))
+        sigma = max(float(np.median(miss[used])) / np.sqrt(2 * np.log(2)), std, _STD_FLOOR_PX)
+        keep = miss < _OUTLIER * sigma
+        if np.array_equal(keep, used) or keep.sum() < _FEWEST:
+            break
+        used = keep
+    return best, used
+
+
+def _poses(corner_mm: Array, normal: Array) -> list[Array]:
+    """Return the pose that a homography gives, and its mirror about the line of sight."""
+    homography = fit_homography(corner_mm, normal)
+    homography = homography / np.sqrt(np.linalg.norm(homography[:, 0]) * np.linalg.norm(homography[:, 1]))
+    if homography[2, 2] < 0:
+        homography = -homography
+    first, second = homography[:, 0], homography[:, 1]
+    left, _, right = np.linalg.svd(np.column_stack([first, second, np.cross(first, second)]))
+    rotation = left @ np.diag([1, 1, np.linalg.det(left @ right)]) @ right
+    translation = homography[:, 2]
+    sight = translation / np.linalg.norm(translation)
+    axis = rotation[:, 2]
+    poses = [np.concatenate([rotation_vector(rotation), translation])]
+    turn = np.cross(axis, -sight)
+    if (
+        np.linalg.norm(turn) > 0.02
+    ):  # the mirror pose turns the mat's normal to the other side of the sight line
+        turn *= 2 * np.arcsin(np.clip(np.linalg.norm(turn), 0, 1)) / np.linalg.norm(turn)
+        poses.append(np.concatenate([rotation_vector(rotation_matrix(turn) @ rotation), translation]))
+    return poses
+
+
+def fit_homography(source: ArrayLike, target: ArrayLike) -> Array:
+    """Return the (3, 3) homography from source to target points (N, 2), by normalised direct solution."""
+    source, target = np.asarray(source, dtype=np.float64), np.asarray(target, dtype=np.float64)
+    whiten_source, whiten_target = _whitening(source), _whitening(target)
+    x, y = (source * whiten_source[0, 0] + whiten_source[:2, 2]).T
+    u, v = (target * whiten_target[0, 0] + whiten_target[:2, 2]).T
+    one, zero = np.ones_like(x), np.zeros_like(x)
+    rows = np.concatenate(
+        [
+            np.column_stack([x, y, one, zero, zero, zero, -u * x, -u * y, -u]),
+            np.column_stack([zero, zero, zero, x, y, one, -v * x, -v * y, -v]),
+        ]
+    )
+    solution = np.linalg.eigh(rows.T @ rows)[1][:, 0].reshape(3, 3)
+    return np.asarray(np.linalg.inv(whiten_target) @ solution @ whiten_source)
+
+
+def _whitening(points: Array) -> Array:
+    middle = points.mean(axis=0)
+    factor = np.sqrt(2) / max(float(np.sqrt(np.mean(np.sum((points - middle) ** 2, axis=1)))), 1e-12)
+    return np.array([[factor, 0, -factor * middle[0]], [0, factor, -factor * middle[1]], [0, 0, 1]])
+
+
+def _levenberg(
+    start: Array,
+    points_mm: Array,
+    corner_px: Array,
+    std: float,
+    prior: Array,
+    precision: Array,
+    *,
+    robust: bool,
+) -> tuple[Array, float]:
+    """Minimise squared misfit over variance plus prior; returns parameters and the minimum.
+
+    With ``robust``, corners are weighed by Cauchy's function.
+    """
+    parameters, damping = start.copy(), 1e-3
+
+    def cost_of(candidate: Array) -> float:
+        squares = np.sum((project_points(candidate, points_mm) - corner_px) ** 2, axis=1) / std**2
+        data = np.log1p(squares).sum() if robust else squares.sum()
+        return float(data + np.sum(precision * (candidate - prior) ** 2))
+
+    cost = cost_of(parameters)
+    for _ in range(40):
+        seen, jacobian = projection_jacobian(parameters, points_mm)
+        misfit = seen - corner_px
+        weight = 1.0 / (1.0 + np.sum(misfit**2, axis=1) / std**2) if robust else np.ones(len(misfit))
+        weighted = jacobian * (weight / std**2)[:, None, None]
+        matrix = np.einsum("nij,nik->jk", weighted, jacobian) + np.diag(precision)
+        slope = np.einsum("nij,ni->j", weighted, misfit) + precision * (parameters - prior)
+        gained = 0.0
+        while damping < 1e8:
+            step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), -slope)
+            candidate = parameters + step
+            new = cost_of(candidate)
+            if new <= cost:
+                gained = cost - new
+                parameters, cost, damping = candidate, new, max(damping / 10, 1e-12)
+                break
+            damping *= 10
+        if gained <= 1e-9 * (1.0 + cost):
+            break
+    return parameters, cost
+
+
+def _posterior(
+    parameters: Array, corner_mm: Array, corner_px: Array, std: float, precision: Array
+) -> tuple[Array, float, float, float]:
+    """Return covariance, Birge's ratio (at least 1), rms and largest residual in px."""
+    points_mm = np.column_stack([corner_mm, np.zeros(len(corner_mm))])
+    seen, jacobian = projection_jacobian(parameters, points_mm)
+    normal = np.einsum("nij,nik->jk", jacobian, jacobian)
+    miss = np.linalg.norm(seen - corner_px, axis=1)
+    ratio = 1.0
+    for _ in range(3):  # the equations spent depend on the weight of the priors, which depends on the ratio
+        covariance = np.linalg.inv(normal / (ratio * std) ** 2 + np.diag(precision))
+        spent = np.trace(covariance @ normal) / (ratio * std) ** 2
+        ratio = max(1.0, float(np.sqrt(np.sum(miss**2) / max(2 * len(miss) - spent, 1.0)) / std))
+    covariance = np.linalg.inv(normal / (ratio * std) ** 2 + np.diag(precision))
+    return covariance, ratio, float(np.sqrt(np.mean(miss**2))), float(miss.max())

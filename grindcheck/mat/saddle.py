@@ -1,0 +1,208 @@
+"""Crossings of the frame's chessboard to a small part of a pixel, by their symmetry.
+
+Where four squares meet, the picture is its own image under a half turn about the crossing, whatever blur,
+sharpening, tone curve or spread of ink it went through, for each of these acts alike on both halves. The
+crossing is therefore the point about which the window differs least from its own half turn.
+"""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from grindcheck.geometry import Array
+from grindcheck.mat.spec import MARKER_MM, SQUARE_MM, MatSpec
+
+_RIM_MM = (SQUARE_MM - MARKER_MM) / 2
+_ARM_MM = 4.5  # along the squares' sides the window reaches further than across them
+_LARGEST_PX = 24  # half a window's side; more adds time, not accuracy
+_MARGIN_PX = 8  # for shifts and for the interpolation
+_SPREAD_PX = 1.5  # blur that the window keeps off the markers' dark border
+_LEAST_STEP = 15.0  # grey levels between black and white
+_STEP_SHARE = 0.3  # of the median step: less is shadow, glare or a finger
+_UNEVEN = 0.35  # of the step: difference of two like quadrants
+_UNLIKE = 0.12  # of the step: rms difference from the half turn
+
+Bools = NDArray[np.bool_]
+
+
+def refine_crossings(
+    bgr: NDArray[np.uint8],
+    spec: MatSpec,
+    crossing_mm: Array,
+    predicted_px: Array,
+    slopes: Array,
+    *,
+    coarse_px: int,
+) -> tuple[Bools, Array, float]:
+    """Refine crossings at full size and tell which of them are uncovered.
+
+    Parameters
+    ----------
+    bgr : ndarray of uint8, shape (H, W, 3)
+    spec : MatSpec
+    crossing_mm, predicted_px : ndarray, shape (N, 2)
+        Where the crossings are on the mat and, roughly, in the picture.
+    slopes : ndarray, shape (N, 2, 2)
+        Derivatives of px by mm at the crossings.
+    coarse_px : int
+        How well they are predicted, about; the first step looks at the window blurred by it.
+
+    Returns
+    -------
+    good : ndarray of bool, shape (N,)
+    refined_px : ndarray, shape (N, 2)
+    std_px : float
+        Median standard uncertainty of a coordinate, from what the half turn leaves unexplained.
+
+    Notes
+    -----
+    Gauss-Newton on ``I(c + d) - I(c - d)`` over the window's offsets d, which reaches the Cramér-Rao limit of
+    a known pattern, with two more terms for light that changes linearly over the window. The window is a
+    cross along the squares' sides and never reaches a marker. Noise that neighbouring pixels share (JPEG,
+    demosaicing) makes the true scatter larger than `std_px`.
+
+    It is wrong where paper is creased at the crossing, or where motion blur is a curve.
+    """
+    scale = np.sqrt(np.abs(np.linalg.det(slopes)))
+    typical = float(np.median(scale))
+    reduce = max(1, int(_RIM_MM * typical / _LARGEST_PX + 0.5))
+    half = int(np.clip(np.ceil(_ARM_MM * typical), 4, _LARGEST_PX * reduce))
+    size = 2 * (half + _MARGIN_PX) + 1
+    height, width = bgr.shape[:2]
+    whole = np.rint(predicted_px).astype(int)
+    inside = np.all((whole >= size // 2) & (whole < np.array([width, height]) - size // 2), axis=1)
+    refined = predicted_px.copy()
+    good = np.zeros(len(predicted_px), dtype=np.bool_)
+    if not inside.any():
+        return good, refined, np.inf
+    patches = _patches(bgr, whole[inside], size)
+    offsets = np.arange(-half, half + 1, dtype=np.float32)
+    weights, u, v = _window(offsets, slopes[inside], typical)
+    shift = (predicted_px - whole)[inside]
+    blurred = patches
+    if coarse_px > 1:
+        stacked = patches.reshape(-1, size)
+        box = (2 * coarse_px - 1, 2 * coarse_px - 1)
+        blurred = np.asarray(cv2.blur(stacked, box), dtype=np.float32).reshape(patches.shape)
+    for step in range(6):
+        window = _shifted(blurred if step < 3 else patches, shift, offsets)
+        change, variance, unlike = _symmetry_step(window, weights, offsets)
+        shift = shift + np.clip(change, -coarse_px - 1.0, coarse_px + 1.0)
+        shift = np.clip(shift, -_MARGIN_PX + 3.0, _MARGIN_PX - 3.0)
+        if step >= 3 and np.median(np.abs(change)) < 1e-3:
+            break
+    contrast, uneven = _quadrants(window, weights, u, v, _dark_top_left(spec, crossing_mm[inside]))
+    usual = np.median(contrast)
+    moved = np.linalg.norm(whole[inside] + shift - predicted_px[inside], axis=1)
+    fits = (
+        (contrast > max(_STEP_SHARE * usual, _LEAST_STEP))
+        & (uneven < _UNEVEN * contrast)
+        & (unlike < _UNLIKE * contrast)
+        & (np.abs(change).max(axis=1) < 0.05)
+        & (moved < 3.0 * coarse_px + 0.1 * typical)
+    )
+    refined[inside] = whole[inside] + shift
+    good[inside] = fits
+    std = float(np.sqrt(np.median(variance[fits]))) if fits.any() else np.inf
+    return good, refined, std
+
+
+def _patches(bgr: NDArray[np.uint8], whole: NDArray[np.int_], size: int) -> NDArray[np.float32]:
+    out = np.empty((len(whole), size, size), dtype=np.float32)
+    reach = size // 2
+    for patch, (x, y) in zip(out, whole, strict=True):
+        patch[:] = cv2.cvtColor(bgr[y - reach : y + reach + 1, x - reach : x + reach + 1], cv2.COLOR_BGR2GRAY)
+    return out
+
+
+def _window(
+    offsets: NDArray[np.float32], slopes: Array, typical: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Return weights (N, K, K) of a cross along the squares' sides, and the offsets in mm."""
+    inverse = np.linalg.inv(slopes).astype(np.float32)
+    dx, dy = np.meshgrid(offsets, offsets)
+    u = inverse[:, 0, 0, None, None] * dx + inverse[:, 0, 1, None, None] * dy
+    v = inverse[:, 1, 0, None, None] * dx + inverse[:, 1, 1, None, None] * dy
+    across = max(_RIM_MM - _SPREAD_PX / typical, 0.5 * _RIM_MM)
+    fade = np.float32(typical)  # one pixel
+    nearer = np.minimum(np.abs(u), np.abs(v))
+    farther = np.maximum(np.abs(u), np.abs(v))
+    reach = min(_ARM_MM, float(offsets[-1]) / typical)
+    weights = np.clip((across - nearer) * fade + 0.5, 0, 1) * np.clip((reach - farther) * fade + 0.5, 0, 1)
+    round_off = np.hypot(dx, dy) <= offsets[-1]  # a disc, so that each turn of the mat is served alike
+    return (weights * round_off).astype(np.float32), u, v
+
+
+def _shifted(patches: NDArray[np.float32], shift: Array, offsets: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Sample patches at middle + shift + offsets, by cubic convolution (Keys, a = -1/2) along y and x."""
+    middle = patches.shape[1] // 2
+    at = np.arange(patches.shape[1], dtype=np.float64)
+
+    def kernel(move: Array) -> NDArray[np.float32]:
+        t = np.abs(middle + move[:, None, None] + offsets[None, :, None] - at)
+        near = 1 + t * t * (1.5 * t - 2.5)
+        far = 2 + t * (-4 + t * (2.5 - 0.5 * t))
+        return np.where(t < 1, near, np.where(t < 2, far, 0.0)).astype(np.float32)
+
+    return np.asarray(kernel(shift[:, 1]) @ patches @ kernel(shift[:, 0]).transpose(0, 2, 1))
+
+
+def _symmetry_step(
+    window: NDArray[np.float32], weights: NDArray[np.float32], offsets: NDArray[np.float32]
+) -> tuple[Array, Array, Array]:
+    """Return the step (N, 2) towards the symmetric point, variance of a coordinate, rms of the difference."""
+    turned = window[:, ::-1, ::-1]
+    difference = window - turned
+    mean = 0.5 * (window + turned)
+    mean = mean - mean.mean(axis=(1, 2), keepdims=True)
+    slope_y = np.gradient(window, axis=1)
+    slope_x = np.gradient(window, axis=2)
+    # a half turn changes the sign of the slopes, so adding the turned ones' negative is twice the slope
+    columns = np.stack(
+        [
+            slope_x - slope_x[:, ::-1, ::-1],
+            slope_y - slope_y[:, ::-1, ::-1],
+            mean * (offsets[None, None, :] / offsets[-1]),
+            mean * (offsets[None, :, None] / offsets[-1]),
+        ],
+        axis=1,
+    ).reshape(len(window), 4, -1)
+    flat = weights.reshape(len(window), -1)
+    weighted = columns * flat[:, None]
+    normal = (weighted @ columns.transpose(0, 2, 1)).astype(np.float64)
+    right = np.einsum("nkp,np->nk", weighted, difference.reshape(len(window), -1)).astype(np.float64)
+    trace = np.trace(normal, axis1=1, axis2=2)
+    inverse = np.linalg.inv(normal + (1e-9 * trace + 1e-9)[:, None, None] * np.eye(4))
+    solution = -np.einsum("nij,nj->ni", inverse, right)
+    left = difference.reshape(len(window), -1) + np.einsum("nk,nkp->np", solution, columns)
+    square = np.sum(flat * left**2, axis=1) / np.maximum(flat.sum(axis=1), 1e-9)
+    # each pair is counted twice, hence the factor 2
+    variance = square * (inverse[:, 0, 0] + inverse[:, 1, 1])
+    return solution[:, :2], np.asarray(variance, dtype=np.float64), np.sqrt(square)
+
+
+def _dark_top_left(spec: MatSpec, crossing_mm: Array) -> Bools:
+    width, height = spec.frame_mm
+    column = np.rint((crossing_mm[:, 0] + width / 2) / SQUARE_MM)
+    row = np.rint((height / 2 - crossing_mm[:, 1]) / SQUARE_MM)
+    return np.asarray((column + row) % 2 == 0)
+
+
+def _quadrants(
+    window: NDArray[np.float32],
+    weights: NDArray[np.float32],
+    u: NDArray[np.float32],
+    v: NDArray[np.float32],
+    dark_top_left: Bools,
+) -> tuple[Array, Array]:
+    """Return white minus black, and the larger difference of two like quadrants, in grey levels."""
+    clear = weights * (np.minimum(np.abs(u), np.abs(v)) > 0.3 * _RIM_MM)
+    means = []
+    for right, top in ((False, True), (True, True), (False, False), (True, False)):
+        part = clear * ((u > 0) == right) * ((v > 0) == top)
+        means.append((part * window).sum(axis=(1, 2)) / np.maximum(part.sum(axis=(1, 2)), 1e-9))
+    top_left, top_right, bottom_left, bottom_right = means
+    main, other = (top_left + bottom_right) / 2, (top_right + bottom_left) / 2
+    contrast = np.where(dark_top_left, other - main, main - other)
+    uneven = np.maximum(np.abs(top_left - bottom_right), np.abs(top_right - bottom_left))
+    return np.asarray(contrast, dtype=np.float64), np.asarray(uneven, dtype=np.float64)
