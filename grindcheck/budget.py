@@ -1,0 +1,278 @@
+"""Where the uncertainty of a figure comes from: every input moved by its own, and the figures read again.
+
+JCGM 100 with numeric sensitivities: a source is one independent error of size one (a standard uncertainty), the
+change of all figures that it makes is its column, and each figure is its value plus the sum of its changes times
+one ``uncertainties`` variable per source. What both faces share (print scale, focal prior, thickness) is one
+variable, so it cancels in a difference by itself.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from grindcheck.camera import Camera
+from grindcheck.figures import Common, Key, Layout, Pair, common_frame, read_face
+from grindcheck.geometry import Array, Rigid
+from grindcheck.placing import Sighting, Stance, place
+from grindcheck.registration import Registration
+from grindcheck.silhouette import Side
+
+Figures = dict[Side, dict[Key, Any]]  # key to an `uncertainties` number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Knowns:
+    """How well the inputs are known: one standard uncertainty each.
+
+    Parameters
+    ----------
+    thickness_std_mm : float
+        Of the stock thickness (calliper).
+    height_std_mm : float
+        Of the flat's height over the paper beyond the thickness: paper not flat, burr, grit under the blade.
+    edge_std_mm : float
+        Of the edge thickness.
+    print_std : float
+        Relative, of each axis of the print.
+    focal_shared : bool
+        Both photos come from one lens, so that the error of the focal prior is common.
+    focal_std : (float, float)
+        Relative standard uncertainty of the focal prior of each photo.
+    plunge_shift_mm, plunge_turn_rad : dict of side to float
+        Of a plunge line's place and direction.
+    shoulder_shift_mm : dict of side to float
+        Common to a whole shoulder line (the model's bias).
+    shoulder_local_mm : dict of side to float
+        Of a local fit, independent from station to station.
+    rim_local_mm : float
+        Of a local fit of the common edge.
+    tip_mm : float
+        Of the common tip along the blade.
+    """
+
+    thickness_std_mm: float
+    height_std_mm: float
+    edge_std_mm: float
+    print_std: float
+    focal_shared: bool
+    focal_std: tuple[float, float]
+    plunge_shift_mm: Mapping[Side, float]
+    plunge_turn_rad: Mapping[Side, float]
+    shoulder_shift_mm: Mapping[Side, float]
+    shoulder_local_mm: Mapping[Side, float]
+    rim_local_mm: float
+    tip_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """Everything that the figures are read from."""
+
+    sightings: dict[Side, Sighting]
+    tips_px: dict[Side, Array]
+    stance: Stance
+    cameras: dict[Side, Camera]
+    registration: Registration
+    layout: Layout
+
+    def read(self) -> dict[Side, dict[Key, float]]:
+        """Read all figures of both faces."""
+        return read_pair(self.common(), self.layout, self.stance)
+
+    def common(self) -> Common:
+        """Both faces in the blade frame."""
+        return common_frame(self.pair(), self.layout)
+
+    def pair(self) -> Pair:
+        """Both faces placed at their heights, each in its own frame."""
+        shapes = {
+            side: place(sighting, self.stance, camera=self.cameras[side])
+            for side, sighting in self.sightings.items()
+        }
+        return Pair(
+            left=shapes["left"],
+            right=shapes["right"],
+            is_edge_left=self.sightings["left"].is_edge,
+            is_edge_right=self.sightings["right"].is_edge,
+            tip_left=self._tip("left"),
+            tip_right=self._tip("right"),
+        )
+
+    def _tip(self, side: Side) -> Array:
+        middle = self.stance.height_mm - self.stance.thickness_mm / 2
+        mat = self.cameras[side].mm_from_px(self.tips_px[side][None], middle) * self.stance.print_scale
+        sighting = self.sightings[side]
+        return np.asarray((mat - sighting.origin_mm) @ np.linalg.inv(sighting.axes).T)[0]
+
+
+def read_pair(common: Common, layout: Layout, stance: Stance) -> dict[Side, dict[Key, float]]:
+    """Read the figures of both faces from the common frame."""
+    rise = (stance.thickness_mm - stance.edge_mm) / 2
+    return {side: read_face(common, layout, side, rise_mm=rise) for side in ("left", "right")}
+
+
+def propagate(scene: Scene, knowns: Knowns) -> Figures:
+    """Read the figures with all their uncertainty components.
+
+    Parameters
+    ----------
+    scene : Scene
+    knowns : Knowns
+
+    Returns
+    -------
+    dict
+        Side to key to an ``uncertainties`` number whose variables are tagged with the component's name.
+    """
+    from uncertainties import ufloat
+
+    base = scene.read()
+    figures: Figures = {
+        side: {key: value + ufloat(0.0, 0.0) for key, value in base[side].items()} for side in base
+    }
+    for name, changed in _sources(scene, knowns):
+        moved = changed()
+        source = ufloat(0.0, 1.0, tag=name)
+        for side, found in base.items():
+            for key, value in found.items():
+                change = moved[side].get(key, value) - value
+                if abs(change) > 1e-9:
+                    figures[side][key] += change * source
+    for side, found in figures.items():
+        for key in found:
+            if key[0] in ("bevel_height", "bevel_angle"):
+                local = knowns.shoulder_local_mm.get(side, 0.0)
+                factor = 1.0 if key[0] == "bevel_height" else _angle_slope(found, key)
+                found[key] += factor * local * ufloat(0.0, 1.0, tag="line")
+                found[key] += factor * knowns.rim_local_mm * ufloat(0.0, 1.0, tag="outline")
+    return figures
+
+
+def _angle_slope(found: dict[Key, Any], key: Key) -> float:
+    height = float(found[("bevel_height", key[1])].nominal_value)
+    angle = float(found[key].nominal_value)
+    return float(np.tan(angle)) / height
+
+
+def _sources(scene: Scene, knowns: Knowns) -> list[tuple[str, Callable[[], dict[Side, dict[Key, float]]]]]:
+    """Each independent error: its component's name, and the figures when it is one standard uncertainty."""
+    stance = scene.stance
+    out: list[tuple[str, Callable[[], dict[Side, dict[Key, float]]]]] = []
+
+    def add_stance(name: str, other: Stance) -> None:
+        out.append((name, lambda: replace(scene, stance=other).read()))
+
+    def add_cameras(name: str, changes: dict[Side, Array]) -> None:
+        cameras = dict(scene.cameras)
+        for side, change in changes.items():
+            cameras[side] = cameras[side].with_parameters(cameras[side].parameters + change)
+        out.append((name, lambda: replace(scene, cameras=cameras).read()))
+
+    up = knowns.thickness_std_mm
+    add_stance(
+        "thickness", replace(stance, thickness_mm=stance.thickness_mm + up, height_mm=stance.height_mm + up)
+    )
+    add_stance("edge thickness", replace(stance, edge_mm=stance.edge_mm + knowns.edge_std_mm))
+    for scale in ((1 + knowns.print_std, 1.0), (1.0, 1 + knowns.print_std)):
+        add_stance("print scale", replace(stance, print_scale=scale))
+    gains: dict[Side, Array] = {}
+    for side, std in zip(("left", "right"), knowns.focal_std, strict=True):
+        camera = scene.cameras[side]
+        gains[side] = camera.prior_gain * std  # type: ignore[index]
+        rest = camera.covariance - np.outer(gains[side], gains[side])  # type: ignore[index]
+        for column in _columns(rest):
+            add_cameras("pose", {side: column})  # type: ignore[dict-item]
+        out.append(("height", _lifted(scene, side, knowns.height_std_mm)))  # type: ignore[arg-type]
+    if knowns.focal_shared:
+        add_cameras("focal length", gains)
+    else:
+        for side, gain in gains.items():
+            add_cameras("focal length", {side: gain})
+    for side in scene.sightings:
+        if knowns.plunge_shift_mm.get(side):
+            out.append(("line", _moved_line(scene, side, shift=knowns.plunge_shift_mm[side])))
+            out.append(("line", _moved_line(scene, side, turn_rad=knowns.plunge_turn_rad[side])))
+        if knowns.shoulder_shift_mm.get(side):
+            out.append(("line", _moved_line(scene, side, lift=knowns.shoulder_shift_mm[side])))
+    for column in _columns(scene.registration.covariance):
+        out.append(("registration", _re_registered(scene, column)))
+    out.append(("tip", _moved_tip(scene, knowns.tip_mm)))
+    return out
+
+
+def _columns(covariance: Array) -> list[Array]:
+    """Independent errors that make up a covariance, the negligible ones left out."""
+    scale = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
+    values, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
+    return [
+        vectors[:, i] * np.sqrt(values[i]) * scale
+        for i in range(len(values))
+        if values[i] > 1e-9 * max(values.max(), 1e-30)
+    ]
+
+
+def _lifted(scene: Scene, side: Side, lift_mm: float) -> Callable[[], dict[Side, dict[Key, float]]]:
+    """One face lies a little higher: the same as its camera that much nearer."""
+
+    def read() -> dict[Side, dict[Key, float]]:
+        camera = scene.cameras[side]
+        moved = camera.parameters.copy()
+        moved[10:13] = moved[10:13] + camera.rotation[:, 2] * lift_mm
+        return replace(scene, cameras={**scene.cameras, side: camera.with_parameters(moved)}).read()
+
+    return read
+
+
+def _moved_line(
+    scene: Scene, side: Side, *, shift: float = 0.0, turn_rad: float = 0.0, lift: float = 0.0
+) -> Callable[[], dict[Side, dict[Key, float]]]:
+    def read() -> dict[Side, dict[Key, float]]:
+        common = scene.common()
+        plunge, shoulder = dict(common.plunge_mm), dict(common.shoulder_mm)
+        line = plunge[side]
+        if len(line):
+            lever = line[:, 1] - line[:, 1].mean()
+            plunge[side] = line + np.column_stack([shift + turn_rad * lever, np.zeros(len(line))])
+        if len(shoulder[side]):
+            shoulder[side] = shoulder[side] + np.array([0.0, lift])
+        return read_pair(replace(common, plunge_mm=plunge, shoulder_mm=shoulder), scene.layout, scene.stance)
+
+    return read
+
+
+def _re_registered(scene: Scene, change: Array) -> Callable[[], dict[Side, dict[Key, float]]]:
+    def read() -> dict[Side, dict[Key, float]]:
+        common = scene.common()
+        pivot = common.blade_from_left(scene.registration.pivot_mm[None])[0]
+        motion = Rigid(
+            angle_rad=float(change[0]), shift=pivot + change[1:] - _turned(float(change[0]), pivot)
+        )
+        plunge = {**common.plunge_mm, "right": motion(common.plunge_mm["right"])}
+        shoulder = {**common.shoulder_mm, "right": motion(common.shoulder_mm["right"])}
+        return read_pair(
+            replace(common, plunge_mm=plunge, shoulder_mm=shoulder),  # type: ignore[arg-type]
+            scene.layout, scene.stance,
+        )  # fmt: skip
+
+    return read
+
+
+def _turned(angle_rad: float, point: Array) -> Array:
+    return Rigid(angle_rad=angle_rad, shift=np.zeros(2))(point[None])[0]
+
+
+def _moved_tip(scene: Scene, along_mm: float) -> Callable[[], dict[Side, dict[Key, float]]]:
+    def read() -> dict[Side, dict[Key, float]]:
+        common = scene.common()
+        shift = np.array([along_mm, 0.0])
+        moved = replace(
+            common,
+            outline_mm=common.outline_mm + shift,
+            plunge_mm={side: line + shift for side, line in common.plunge_mm.items()},
+            shoulder_mm={side: line + shift for side, line in common.shoulder_mm.items()},
+        )
+        return read_pair(moved, scene.layout, scene.stance)
+
+    return read

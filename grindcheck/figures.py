@@ -1,0 +1,241 @@
+"""What is read off the two faces in the blade's common frame.
+
+Frame ``blade``: mm, origin at the tip, x along the straight part of the spine from heel to tip, y from edge to
+spine, the same for both faces. Positions are told as the distance from the tip along the blade, −x.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grindcheck.geometry import Array, Rigid, turn
+from grindcheck.placing import Shape
+from grindcheck.registration import Match, resolve
+from grindcheck.silhouette import Side
+
+STATION_MM = 10.0
+_LOCAL_MM = 3.0  # half window of a local fit
+_CORNER_MM = 2.5  # beside the plunge the shoulder is rounded by the belt's edge and says nothing
+_RUN_MM = 15.0  # of edge and shoulder used to carry them to the plunge line
+
+Key = tuple[str, float | None]  # quantity and station (mm from the tip)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """What is fixed once, so that a changed input is read off the same way.
+
+    Parameters
+    ----------
+    match : Match
+        Of the right outline on the left one.
+    right_to_left : Rigid
+    spine : ndarray of bool
+        Points of the left outline on the straight part of its spine.
+    spine_right : ndarray of bool
+        The same on the right outline.
+    stations_mm : ndarray
+        Distances from the tip at which the bevel height is read.
+    has_plunge : (bool, bool)
+        Left and right.
+    has_shoulder : (bool, bool)
+    full_flat : bool
+    bends : int
+        Degree of the plunge lines: 1 straight, 2 bent.
+    """
+
+    match: Match
+    right_to_left: Rigid
+    spine: NDArray[np.bool_]
+    spine_right: NDArray[np.bool_]
+    stations_mm: Array
+    has_plunge: tuple[bool, bool]
+    has_shoulder: tuple[bool, bool]
+    full_flat: bool
+    bends: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pair:
+    """Both faces placed, with the points that weren't part of an outline.
+
+    Parameters
+    ----------
+    left, right : Shape
+    is_edge_left, is_edge_right : ndarray of bool
+    tip_left, tip_right : ndarray, shape (2,)
+        Face frames.
+    """
+
+    left: Shape
+    right: Shape
+    is_edge_left: NDArray[np.bool_]
+    is_edge_right: NDArray[np.bool_]
+    tip_left: Array
+    tip_right: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Common:
+    """The two faces in the blade frame.
+
+    Parameters
+    ----------
+    outline_mm : ndarray, shape (N, 2)
+        Both outlines together.
+    is_edge : ndarray of bool
+    plunge_mm, shoulder_mm : dict of side to ndarray, shape (K, 2)
+    blade_from_left, blade_from_right : Rigid
+    """
+
+    outline_mm: Array
+    is_edge: NDArray[np.bool_]
+    plunge_mm: dict[Side, Array]
+    shoulder_mm: dict[Side, Array]
+    blade_from_left: Rigid
+    blade_from_right: Rigid
+
+
+def common_frame(pair: Pair, layout: Layout) -> Common:
+    """Bring both faces into the blade frame."""
+    to_left = resolve(pair.right.outline_mm, pair.left.outline_mm, layout.match, layout.right_to_left)
+    right_outline = to_left(pair.right.outline_mm)
+    spine = [pair.left.outline_mm[layout.spine], right_outline[layout.spine_right]]
+    angle = float(np.mean([_direction(part) for part in spine]))
+    tip = (pair.tip_left + to_left(pair.tip_right[None])[0]) / 2
+    back = turn(-angle)
+    from_left = Rigid(angle_rad=-angle, shift=-(back @ tip))
+    from_right = Rigid(angle_rad=to_left.angle_rad - angle, shift=back @ (to_left.shift - tip))
+    return Common(
+        outline_mm=np.vstack([from_left(pair.left.outline_mm), from_left(right_outline)]),
+        is_edge=np.concatenate([pair.is_edge_left, pair.is_edge_right]),
+        plunge_mm={"left": from_left(pair.left.plunge_mm), "right": from_right(pair.right.plunge_mm)},
+        shoulder_mm={"left": from_left(pair.left.shoulder_mm), "right": from_right(pair.right.shoulder_mm)},
+        blade_from_left=from_left,
+        blade_from_right=from_right,
+    )
+
+
+def read_face(common: Common, layout: Layout, side: Side, *, rise_mm: float) -> dict[Key, float]:
+    """Read the figures of one face.
+
+    Parameters
+    ----------
+    common : Common
+    layout : Layout
+    side : {"left", "right"}
+    rise_mm : float
+        Half of stock thickness minus edge thickness: the bevel's rise from the edge to the shoulder.
+
+    Returns
+    -------
+    dict
+        Key (quantity, station) to value in mm and radians; what the face doesn't have isn't there.
+    """
+    out: dict[Key, float] = {}
+    index = 0 if side == "left" else 1
+    edge = common.outline_mm[common.is_edge]
+    if layout.full_flat:
+        top = common.outline_mm[~common.is_edge]
+    elif layout.has_shoulder[index]:
+        top = common.shoulder_mm[side]
+    else:
+        top = np.empty((0, 2))
+    start = -np.inf
+    if layout.has_plunge[index]:
+        plunge = plunge_figures(common.plunge_mm[side], edge, top, bends=layout.bends)
+        out.update({(f"plunge.{name}", None): value for name, value in plunge.items()})
+        start = float(np.mean(common.plunge_mm[side][:, 0]))
+    for station in layout.stations_mm:
+        height = _height(-station, edge, top)
+        if height is None or -station < start:
+            continue
+        out[("bevel_height", float(station))] = float(np.hypot(height, rise_mm))
+        out[("bevel_angle", float(station))] = float(np.arctan2(rise_mm, height))
+    return out
+
+
+def plunge_figures(plunge: Array, edge: Array, top: Array, *, bends: int = 1) -> dict[str, float]:
+    """Where a plunge line meets the edge, the half height and the shoulder (or spine), and its angle.
+
+    Parameters
+    ----------
+    plunge : ndarray, shape (K, 2)
+        Points of the plunge line, blade frame.
+    edge, top : ndarray, shape (N, 2)
+        Edge, and shoulder or spine; ``top`` may be empty, then the line's own end stands for it.
+    bends : int
+        Degree of the line.
+
+    Returns
+    -------
+    dict
+        ``shoulder``, ``mid``, ``edge`` in mm from the tip, ``angle`` in radians: 0 square to the blade, positive
+        when the shoulder end lies nearer to the tip.
+
+    Examples
+    --------
+    >>> x = np.linspace(-100, 0, 401)
+    >>> rim = np.column_stack([x, np.zeros_like(x)])
+    >>> line = np.column_stack([np.full(20, -80.0), np.linspace(1, 9, 20)])
+    >>> found = plunge_figures(line, rim, rim + [0, 10.0])
+    >>> [round(found[name], 6) + 0.0 for name in ("shoulder", "mid", "edge", "angle")]
+    [80.0, 80.0, 80.0, 0.0]
+    """
+    middle = float(plunge[:, 1].mean())
+    curve = np.polynomial.Polynomial.fit(plunge[:, 1], plunge[:, 0], bends, domain=[middle - 1, middle + 1])
+    at = float(curve(middle))
+    low = _meeting(curve, _run(edge, at, 1.0), float(plunge[:, 1].min()))
+    high = (
+        _meeting(curve, _run(top, at, _CORNER_MM), float(plunge[:, 1].max()))
+        if len(top)
+        else float(plunge[:, 1].max())
+    )
+    half = (low + high) / 2
+    return {
+        "shoulder": -float(curve(high)),
+        "mid": -float(curve(half)),
+        "edge": -float(curve(low)),
+        "angle": float(np.arctan2(curve(high) - curve(low), high - low)),
+    }
+
+
+def _direction(points: Array) -> float:
+    if len(points) < 2:
+        return 0.0
+    slope = np.polynomial.Polynomial.fit(points[:, 0], points[:, 1], 1).convert().coef
+    return float(np.arctan(slope[1])) if len(slope) > 1 else 0.0
+
+
+def _run(rim: Array, at: float, gap: float) -> "np.polynomial.Polynomial":
+    """The rim in front of the plunge as a gentle curve that can be carried back to it."""
+    part = rim[(rim[:, 0] > at + gap) & (rim[:, 0] < at + gap + _RUN_MM)]
+    if len(part) < 5:
+        part = rim[np.argsort(np.abs(rim[:, 0] - at))[:10]]
+    return np.polynomial.Polynomial.fit(part[:, 0], part[:, 1], 1)
+
+
+def _meeting(curve: "np.polynomial.Polynomial", rim: "np.polynomial.Polynomial", y: float) -> float:
+    for _ in range(8):
+        y = float(rim(curve(y)))
+    return y
+
+
+def _height(x: float, edge: Array, top: Array) -> float | None:
+    low, high = local_y(edge, x), local_y(top, x)
+    if low is None or high is None or high - low < 0.5:
+        return None
+    return high - low
+
+
+def local_y(curve: Array, x: float) -> float | None:
+    """Height of a curve at x from a local parabola over ± 3 mm; None where it doesn't reach."""
+    if not len(curve):
+        return None
+    away = curve[:, 0] - x
+    near = np.abs(away) < _LOCAL_MM
+    if near.sum() < 6 or away[near].min() > -0.5 * _LOCAL_MM or away[near].max() < 0.5 * _LOCAL_MM:
+        return None
+    design = np.column_stack([np.ones(near.sum()), away[near], away[near] ** 2])
+    return float(np.linalg.lstsq(design, curve[near, 1], rcond=None)[0][0])

@@ -1,0 +1,277 @@
+"""The blade's outline to a fraction of a pixel, in the face's own frame.
+
+Frame ``face``: mm in the plane of the flat, origin at the rough tip, x from heel to tip, y from edge to
+spine. The left face is thereby seen mirrored, so that both faces look alike: tip right, edge down.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grindcheck.camera import Camera
+from grindcheck.edgefit import fit_steps
+from grindcheck.errors import BladeError
+from grindcheck.geometry import Array, frozen, turn
+from grindcheck.mat.finding import MatView
+from grindcheck.photo import Photo
+from grindcheck.rectify import Face, local_step_mm, plane_over, rectify
+from grindcheck.silhouette import Side, Silhouette
+
+_SPACING_MM = 0.3
+_AROUND_MM = 3.0
+_SHADOW = 0.4  # relative spread of the field's brightness beside the blade (contact shadow)
+_FLOOR = 0.012  # of full scale: noise and halo that no model takes up
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outline:
+    """The traced outline of one face.
+
+    Parameters
+    ----------
+    side : {"left", "right"}
+    face : Face
+        Picture in the face frame at the photo's own resolution.
+    points_mm : ndarray, shape (N, 2)
+        From the handle along the edge to the tip and back along the spine, all intersected with the plane of the
+        flat; `grindcheck.planes` moves each to its own height.
+    normals : ndarray, shape (N, 2)
+        Unit vectors out of the blade.
+    std_mm : ndarray, shape (N,)
+        Standard uncertainty along the normal.
+    is_edge : ndarray of bool, shape (N,)
+        Edge (with heel and choil) or spine.
+    tip_mm : ndarray, shape (2,)
+        Where edge and spine meet.
+    blur_mm : float
+        Edge spread of this photo.
+    """
+
+    side: Side
+    face: Face
+    points_mm: Array
+    normals: Array
+    std_mm: Array
+    is_edge: NDArray[np.bool_]
+    tip_mm: Array
+    blur_mm: float
+
+    def rim_mm(self, x_mm: Array, *, edge: bool) -> Array:
+        """Height y of the edge or spine over given x; NaN where the outline doesn't reach."""
+        chain = self.points_mm[self.is_edge == edge]
+        order = np.argsort(chain[:, 0], kind="stable")
+        x, y = chain[order, 0], chain[order, 1]
+        return np.asarray(np.interp(x_mm, x, y, left=np.nan, right=np.nan), dtype=np.float64)
+
+
+def trace_outline(photo: Photo, view: MatView, camera: Camera, rough: Silhouette) -> Outline:
+    """Trace the outline from the rough shape.
+
+    Parameters
+    ----------
+    photo, view, camera
+        The photo, its mat and its lens and pose.
+    rough : Silhouette
+
+    Returns
+    -------
+    Outline
+
+    Raises
+    ------
+    BladeError
+        If too little of the outline stands out from the field.
+
+    Notes
+    -----
+    Along each normal the colour is projected onto the direction that separates the steel just inside from
+    the field just outside, given that the field may be shaded: Fisher's discriminant with the shade as the
+    field's main variance. Where the hue alone separates them the shade drops out entirely. The step in this
+    value is then placed by `fit_steps` with the photo's own edge spread.
+    """
+    plane = rough.face.plane
+    step = local_step_mm(camera, rough.tip_mm - rough.along * rough.length_mm / 2, plane.height_mm)
+    axes = _aligned_axes(rough)
+    contour = _rough_contour(rough, axes)
+    low, high = contour.min(axis=0) - _AROUND_MM, contour.max(axis=0) + _AROUND_MM
+    face = rectify(
+        photo, camera,
+        plane_over(origin_mm=rough.tip_mm, axes=axes, x_mm=(low[0], high[0]), y_mm=(low[1], high[1]),
+                   step_mm=step, height_mm=plane.height_mm),
+    )  # fmt: skip
+    blur = max(view.blur_px, 0.6) * step
+    edge, spine = _chains(contour, rough, axes)
+    parts = []
+    for chain in (edge, spine):
+        for reach in (0.9, 0.35):
+            points, normals = _resample(chain)
+            shift, std, good = _refine(face, points, normals, blur=blur, reach=reach)
+            chain = (points + shift[:, None] * normals)[good]
+            if len(chain) < 30:
+                raise BladeError(
+                    f"Only {len(chain)} places of the blade's rim stand out from the field.",
+                    advice="Use more and softer light so that blade and field differ, and photograph again.",
+                )
+        parts.append((chain, normals[good], std[good]))
+    (edge_points, edge_normals, edge_std), (spine_points, spine_normals, spine_std) = parts
+    return Outline(
+        side=rough.side,
+        face=face,
+        points_mm=frozen(np.vstack([edge_points, spine_points])),
+        normals=frozen(np.vstack([edge_normals, spine_normals])),
+        std_mm=frozen(np.concatenate([edge_std, spine_std])),
+        is_edge=np.arange(len(edge_points) + len(spine_points)) < len(edge_points),
+        tip_mm=frozen(_tip(edge_points, spine_points)),
+        blur_mm=blur,
+    )
+
+
+def _aligned_axes(rough: Silhouette) -> Array:
+    """Face axes with x along the straight part of the rough spine."""
+    axes = np.column_stack([rough.along, rough.up])
+    _, spine = _chains(_rough_contour(rough, axes), rough, axes)
+    points, _ = _resample(spine)
+    straight = straight_part(points, within_mm=0.25)
+    if straight.sum() < 20:
+        return axes
+    x, y = points[straight].T
+    return np.asarray(axes @ turn(float(np.arctan(np.polyfit(x - x.mean(), y, 1)[0]))))
+
+
+def straight_part(spine: Array, *, within_mm: float) -> NDArray[np.bool_]:
+    """Which points of a spine lie on its straight part.
+
+    Parameters
+    ----------
+    spine : ndarray, shape (N, 2)
+        In order along the blade, x from heel to tip.
+    within_mm : float
+        How far they may stray from the line.
+
+    Returns
+    -------
+    ndarray of bool, shape (N,)
+        The largest set near one line that starts from a piece of the spine 15 to 60 mm long; none if it spans
+        less than 20 mm (a curved spine).
+    """
+    best = np.zeros(len(spine), dtype=np.bool_)
+    x = spine[:, 0]
+    for length in (15.0, 30.0, 60.0):
+        for start in np.arange(x.min(), x.max() - length + 1e-9, 5.0):
+            part = (x >= start) & (x <= start + length)
+            if part.sum() < 20:
+                continue
+            for _ in range(3):
+                slope, offset = np.polyfit(x[part] - start, spine[part, 1], 1)
+                part = np.abs(spine[:, 1] - offset - slope * (x - start)) < within_mm
+                if part.sum() < 20:
+                    break
+            if part.sum() > best.sum():
+                best = part
+    return best if best.any() and np.ptp(x[best]) >= 20.0 else np.zeros_like(best)
+
+
+def _rough_contour(rough: Silhouette, axes: Array) -> Array:
+    import cv2
+
+    contours, _ = cv2.findContours(rough.mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    longest = max(contours, key=len).reshape(-1, 2)
+    mat = rough.face.plane.mat_from_grid(rough.face.plane.grid_from_index(longest))
+    return np.asarray((mat - rough.tip_mm) @ np.linalg.inv(axes).T, dtype=np.float64)
+
+
+def _chains(contour: Array, rough: Silhouette, axes: Array) -> tuple[Array, Array]:
+    """Split the closed contour into edge (handle to tip) and spine (tip to handle), cut at the border."""
+    plane = rough.face.plane
+    half = np.array([plane.shape[1], plane.shape[0]]) * plane.step_mm / 2
+    start = int(np.argmax(contour[:, 0]))
+    ring = np.roll(contour, -start, axis=0)
+    mat = ring @ axes.T + rough.tip_mm
+    at_border = np.any(np.abs(mat) > half - 1.0, axis=1)
+    if at_border.any():
+        first = int(np.argmax(at_border))
+        last = len(ring) - 1 - int(np.argmax(at_border[::-1]))
+    else:
+        first = last = int(np.argmin(ring[:, 0]))
+    one, other = ring[:first], ring[last + 1 :][::-1]
+    if min(len(one), len(other)) < 80:
+        raise BladeError(
+            "Too little of the blade lies on the field.",
+            advice="Lay the whole blade from tip to plunge on the tinted field and photograph again.",
+        )
+    near = min(len(one), len(other))
+    if one[:near, 1].mean() < other[:near, 1].mean():
+        one, other = other, one
+    return other[::-1], one
+
+
+def _resample(chain: Array) -> tuple[Array, Array]:
+    """Points every 0.3 mm with outward normals (to the right of the walk edge, tip, spine)."""
+    from scipy.ndimage import gaussian_filter1d
+
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(chain, axis=0).T))])
+    at = np.arange(0.0, length[-1], _SPACING_MM)
+    keep = np.concatenate([[True], np.diff(length) > 0])
+    points = np.column_stack([np.interp(at, length[keep], chain[keep, axis]) for axis in (0, 1)])
+    smooth = gaussian_filter1d(points, 0.6 / _SPACING_MM, axis=0, mode="nearest")
+    tangent = np.gradient(gaussian_filter1d(points, 1.0 / _SPACING_MM, axis=0, mode="nearest"), axis=0)
+    tangent /= np.hypot(*tangent.T)[:, None]
+    normals = np.column_stack([tangent[:, 1], -tangent[:, 0]])
+    smooth[:2], smooth[-2:] = points[:2], points[-2:]
+    return smooth, normals
+
+
+def _refine(
+    face: Face, points: Array, normals: Array, *, blur: float, reach: float
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    from scipy.ndimage import median_filter, uniform_filter1d
+
+    window = reach + max(0.7, 4 * blur)
+    offsets = np.arange(-window, window + 1e-9, face.plane.step_mm / 2)
+    colours = sample(face, points[:, None, :] + offsets[None, :, None] * normals[:, None, :])
+    colours = uniform_filter1d(colours, 3, axis=0, mode="nearest")
+    inner = np.median(colours[:, offsets < -min(reach, window / 2)], axis=1)
+    outer = np.median(colours[:, offsets > min(reach, window / 2)], axis=1)
+    step = inner - outer
+    spread = _FLOOR**2 * np.eye(3) + _SHADOW**2 * outer[:, :, None] * outer[:, None, :]
+    direction = np.linalg.solve(spread, step[:, :, None])[:, :, 0]
+    scale = np.einsum("nc,nc->n", direction, step)
+    direction /= np.maximum(scale, 1e-9)[:, None]
+    values = np.einsum("nmc,nc->nm", colours - outer[:, None, :], direction)
+    fit = fit_steps(values, offsets, blur=blur, reach=reach)
+    place = fit.place
+    typical = median_filter(place, size=9, mode="nearest")
+    good = (np.abs(place - typical) < 0.15 + 3 * fit.place_std) & (np.abs(place) < reach)
+    good &= (fit.gain > 0.3) & (fit.jump < -0.2) & (scale > 4.0)
+    return place, np.maximum(fit.place_std, 0.02 * face.plane.step_mm), good
+
+
+def sample(face: Face, points_mm: Array) -> Array:
+    """Linear colours of a face at points of shape (N, M, 2) in its frame: (N, M, 3), bilinear."""
+    import cv2
+
+    rows, columns = points_mm.shape[:2]
+    index = face.plane.index_from_grid(points_mm.reshape(-1, 2)).astype(np.float32).reshape(rows, columns, 2)
+    return cv2.remap(
+        face.linear, index[..., 0], index[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).astype(np.float64)
+
+
+def _tip(edge: Array, spine: Array) -> Array:
+    """Meeting point of the last millimetres of edge and spine, kept near the outermost traced point."""
+    outermost = max(edge[-1], spine[0], key=lambda point: float(point[0]))
+    lines = []
+    for chain, close in ((edge, edge[-1]), (spine, spine[0])):
+        away = np.hypot(*(chain - close).T)
+        part = chain[(away > 0.4) & (away < 3.0)]
+        if len(part) < 4:
+            return np.asarray(outermost)
+        centre = part.mean(axis=0)
+        lines.append((centre, np.linalg.svd(part - centre)[2][0]))
+    (p, u), (q, v) = lines
+    matrix = np.column_stack([u, -v])
+    if abs(np.linalg.det(matrix)) < 0.05:
+        return np.asarray(outermost)
+    meeting = p + np.linalg.solve(matrix, q - p)[0] * u
+    return np.asarray(meeting if np.hypot(*(meeting - outermost)) < 1.0 else outermost)

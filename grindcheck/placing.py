@@ -1,0 +1,200 @@
+"""What is seen of a face, each part put at its own height above the paper.
+
+A viewing ray meets the flat, the edge and a lower rim at different places; measuring all in one plane would
+move the edge of a 4 mm blade by millimetres per decimetre from the camera's foot. Flat, shoulder and plunge
+lie at the flat's height h; the blade's middle plane at h − t/2; a rim half a local thickness above or below it.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grindcheck.camera import Camera
+from grindcheck.geometry import Array, frozen
+from grindcheck.grindlines import GrindLines
+from grindcheck.outline import Outline
+from grindcheck.silhouette import Side
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stance:
+    """How the blade lies on the mat, all in mm.
+
+    Parameters
+    ----------
+    thickness_mm : float
+        Stock thickness t.
+    height_mm : float
+        Height h of the upper flat above the paper: t, or t plus one handle scale.
+    edge_mm : float
+        Edge thickness e before sharpening.
+    print_scale : (float, float)
+        Printed over nominal length of the mat along x and y, relative to that used in the camera.
+    """
+
+    thickness_mm: float
+    height_mm: float
+    edge_mm: float
+    print_scale: tuple[float, float] = (1.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sighting:
+    """One face as seen: pixels of its outline and lines, and the frame they are told in.
+
+    Parameters
+    ----------
+    side : {"left", "right"}
+    camera : Camera
+    origin_mm : ndarray, shape (2,)
+        Of the face frame, in the mat frame.
+    axes : ndarray, shape (2, 2)
+        Columns are the face frame's x and y in the mat frame.
+    outline_px : ndarray, shape (N, 2)
+    outline_std_mm : ndarray, shape (N,)
+    is_edge : ndarray of bool, shape (N,)
+    fullness : ndarray, shape (N,)
+        Local thickness at the rim: 0 the edge's, 1 the stock's.
+    sees_wall : ndarray of bool, shape (N,)
+        The rim's side wall faces the camera, so its lower corner is what is seen.
+    plunge_px, shoulder_px : ndarray, shape (K, 2)
+        Empty where there is none.
+    lines : GrindLines
+    """
+
+    side: Side
+    camera: Camera
+    origin_mm: Array
+    axes: Array
+    outline_px: Array
+    outline_std_mm: Array
+    is_edge: NDArray[np.bool_]
+    fullness: Array
+    sees_wall: NDArray[np.bool_]
+    plunge_px: Array
+    shoulder_px: Array
+    lines: GrindLines
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """One face in mm, face frame, every part at its own height.
+
+    Parameters
+    ----------
+    outline_mm : ndarray, shape (N, 2)
+        Order and roles as in `Sighting`.
+    plunge_mm, shoulder_mm : ndarray, shape (K, 2)
+    """
+
+    outline_mm: Array
+    plunge_mm: Array
+    shoulder_mm: Array
+
+
+def sight(outline: Outline, lines: GrindLines, camera: Camera, stance: Stance) -> Sighting:
+    """Turn the traced outline and lines of a face back into what the photo shows.
+
+    Parameters
+    ----------
+    outline : Outline
+    lines : GrindLines
+    camera : Camera
+    stance : Stance
+        For the local thickness at the rims.
+
+    Returns
+    -------
+    Sighting
+    """
+    plane = outline.face.plane
+    mat = plane.mat_from_grid(outline.points_mm)
+    normal = outline.normals @ plane.axes.T
+    sees_wall = np.einsum("nc,nc->n", normal, camera.centre_mm[:2] - mat) > 0
+
+    def px(points_mm: Array) -> Array:
+        if not len(points_mm):
+            return frozen(np.empty((0, 2)))
+        at = plane.mat_from_grid(points_mm)
+        return frozen(camera.px_from_mm(np.column_stack([at, np.full(len(at), plane.height_mm)])))
+
+    return Sighting(
+        side=outline.side,
+        camera=camera,
+        origin_mm=plane.origin_mm,
+        axes=plane.axes,
+        outline_px=px(outline.points_mm),
+        outline_std_mm=outline.std_mm,
+        is_edge=outline.is_edge,
+        fullness=frozen(_fullness(outline, lines)),
+        sees_wall=sees_wall,
+        plunge_px=px(lines.plunge.points_mm if lines.plunge else np.empty((0, 2))),
+        shoulder_px=px(lines.shoulder.points_mm if lines.shoulder else np.empty((0, 2))),
+        lines=lines,
+    )
+
+
+def place(sighting: Sighting, stance: Stance, *, camera: Camera | None = None) -> Shape:
+    """Intersect all that is seen with the planes it lies in.
+
+    Parameters
+    ----------
+    sighting : Sighting
+    stance : Stance
+    camera : Camera, optional
+        Another lens and pose than the photo's own, to see what an error of it does.
+
+    Returns
+    -------
+    Shape
+    """
+    camera = camera or sighting.camera
+    middle = stance.height_mm - stance.thickness_mm / 2
+    half = stance.edge_mm / 2 + sighting.fullness * (stance.thickness_mm - stance.edge_mm) / 2
+    rim = middle + np.where(sighting.sees_wall, -half, half)
+    parts = [sighting.outline_px, sighting.plunge_px, sighting.shoulder_px]
+    heights = [rim, *(np.full(len(part), stance.height_mm) for part in parts[1:])]
+    mat = camera.mm_from_px(np.vstack(parts), np.concatenate(heights)) * np.asarray(stance.print_scale)
+    face = (mat - sighting.origin_mm) @ np.linalg.inv(sighting.axes).T
+    ends = np.cumsum([len(part) for part in parts])
+    return Shape(
+        outline_mm=frozen(face[: ends[0]]),
+        plunge_mm=frozen(face[ends[0] : ends[1]]),
+        shoulder_mm=frozen(face[ends[1] :]),
+    )
+
+
+def thinned(sighting: Sighting, keep: NDArray[np.bool_]) -> Sighting:
+    """Return the sighting with a part of its outline, for the registration."""
+    return replace(
+        sighting,
+        outline_px=frozen(sighting.outline_px[keep]),
+        outline_std_mm=frozen(sighting.outline_std_mm[keep]),
+        is_edge=sighting.is_edge[keep],
+        fullness=frozen(sighting.fullness[keep]),
+        sees_wall=sighting.sees_wall[keep],
+    )
+
+
+def _fullness(outline: Outline, lines: GrindLines) -> Array:
+    """Share of the stock thickness at each rim point: 1 behind the plunge, by the wedge before it.
+
+    The wedge rises from the edge to full thickness at the shoulder; on a full flat grind at the spine beside
+    the plunge. Hollow and convex bevels are taken as straight here, which moves a rim by a part of a part.
+    """
+    x, y = outline.points_mm.T
+    above = np.nan_to_num(y - outline.rim_mm(x, edge=True), nan=0.0)
+    above[outline.is_edge] = 0.0
+    if lines.shoulder is not None:
+        shoulder = lines.shoulder.points_mm
+        reach = np.nanmedian(shoulder[:, 1] - outline.rim_mm(shoulder[:, 0], edge=True))
+    else:
+        start = lines.plunge.points_mm[:, 0].mean() if lines.plunge else np.quantile(x, 0.3)
+        body = np.linspace(start + 2.0, start + 12.0, 11)
+        reach = np.nanmedian(outline.rim_mm(body, edge=False) - outline.rim_mm(body, edge=True))
+    fullness = np.clip(above / max(float(reach), 1.0), 0.0, 1.0)
+    if lines.plunge is not None:
+        at, slope = lines.plunge.straight()
+        fullness[x < at + slope * y] = 1.0
+    return np.asarray(fullness)

@@ -1,0 +1,323 @@
+"""Where the blade lies on the field, to a quarter of a millimetre: mask, tip end, edge side, which face."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grindcheck.camera import Camera
+from grindcheck.errors import BladeError
+from grindcheck.geometry import Array, frozen
+from grindcheck.mat.spec import MatSpec
+from grindcheck.photo import Photo
+from grindcheck.rectify import Face, plane_over, rectify
+
+Side = Literal["left", "right"]
+
+_STEP_MM = 0.25
+_RIM_MM = 0.75  # kept clear of the frame's own squares
+_SHORTEST_MM = 40.0
+_STRIP_MM = (1.0, 3.0)  # a strip inside each long rim, where a bevel shows against the ricasso
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silhouette:
+    """The blade as a rough shape.
+
+    Parameters
+    ----------
+    face : Face
+        The field in the plane of the flat, mat frame.
+    mask : ndarray of bool, shape (rows, columns)
+        Blade and handle, holes filled.
+    tip_mm : ndarray, shape (2,)
+        Rough tip, mat frame.
+    along, up : ndarray, shape (2,)
+        Unit vectors in the mat frame: heel to tip, edge to spine.
+    length_mm, width_mm : float
+        Visible length from the tip, and the largest width within 60 % of it.
+    edge_odds : float
+        Log odds that the edge lies opposite ``up``; near 0 when the shape doesn't tell.
+    tinted : bool
+        Whether the field's hue was used; a grey print leaves only brightness.
+    """
+
+    face: Face
+    mask: NDArray[np.bool_]
+    tip_mm: Array
+    along: Array
+    up: Array
+    length_mm: float
+    width_mm: float
+    edge_odds: float
+    tinted: bool
+
+    @property
+    def side(self) -> Side:
+        """Which face: handle towards you, edge down, the left face is seen with the tip to the left."""
+        cross = self.along[0] * self.up[1] - self.along[1] * self.up[0]
+        return "right" if cross > 0 else "left"
+
+    def turned_over(self) -> "Silhouette":
+        """Return the same shape with edge and spine exchanged."""
+        return Silhouette(
+            face=self.face,
+            mask=self.mask,
+            tip_mm=self.tip_mm,
+            along=self.along,
+            up=frozen(-self.up),
+            length_mm=self.length_mm,
+            width_mm=self.width_mm,
+            edge_odds=-self.edge_odds,
+            tinted=self.tinted,
+        )
+
+
+def find_blade(photo: Photo, camera: Camera, spec: MatSpec, *, height_mm: float) -> Silhouette:
+    """Find the blade on the field.
+
+    Parameters
+    ----------
+    photo : Photo
+    camera : Camera
+    spec : MatSpec
+        The mat seen.
+    height_mm : float
+        Height of the upper flat above the paper.
+
+    Returns
+    -------
+    Silhouette
+
+    Raises
+    ------
+    BladeError
+        If there is nothing on the field, no elongated shape, or the blade runs off the field at both ends.
+    """
+    half_x, half_y = (side / 2 - _RIM_MM for side in spec.field_mm)
+    plane = plane_over(
+        origin_mm=np.zeros(2), axes=np.eye(2), x_mm=(-half_x, half_x), y_mm=(-half_y, half_y),
+        step_mm=_STEP_MM, height_mm=height_mm,
+    )  # fmt: skip
+    face = rectify(photo, camera, plane)
+    mask, tinted = _blade_mask(face)
+    return _orient(face, mask, tinted=tinted)
+
+
+def _blade_mask(face: Face) -> tuple[NDArray[np.bool_], bool]:
+    import cv2
+
+    smooth = cv2.GaussianBlur(face.linear, (0, 0), 1.0)
+    usable = face.inside
+    distance, tinted = _unlikeness(smooth, usable)
+    level = _otsu(distance[usable])
+    mask = ((distance > level) & usable).astype(np.uint8)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
+    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc[1:-1, 1:-1])
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, disc)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    if count < 2:
+        raise BladeError(
+            "No blade is seen on the mat's field.",
+            advice="Lay the blade on the tinted field, with its tip on the field, and photograph again.",
+        )
+    biggest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    blob = (labels == biggest).astype(np.uint8)
+    contours, _ = cv2.findContours(blob, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = np.zeros_like(blob)
+    cv2.drawContours(filled, contours, -1, 1, thickness=cv2.FILLED)
+    share = float(filled.mean())
+    if share > 0.75:
+        raise BladeError(
+            f"{share:.0%} of the field differs from its tint; the blade can't be told from the mat.",
+            advice="Use soft, even light without hard shadows, or a larger mat, and photograph again.",
+        )
+    return filled.astype(bool), tinted
+
+
+def _unlikeness(linear: NDArray[np.float32], usable: NDArray[np.bool_]) -> tuple[Array, bool]:
+    """How unlike the field each pixel is: angle of its colour, or brightness when the print is grey."""
+    rows, columns = usable.shape
+    band = max(8, min(rows, columns) // 20)
+    ring = usable.copy()
+    ring[band:-band, band:-band] = False
+    pixels = linear.reshape(-1, 3).astype(np.float64)
+    norm = np.linalg.norm(pixels, axis=1) + 1e-4
+    colour = pixels / norm[:, None]
+    field_colour = np.median(colour[ring.ravel()], axis=0)
+    field_colour /= np.linalg.norm(field_colour)
+    tinted = float(np.arccos(np.clip(field_colour.sum() / np.sqrt(3), -1, 1))) > np.deg2rad(10)
+    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j]
+    terms = np.column_stack([part.ravel() for part in (np.ones_like(x), x, y, x * y, x * x, y * y)])
+    log_norm = np.log(norm)
+    angle = np.arccos(np.clip(colour @ field_colour, -1, 1))
+    member = ring.ravel() & (angle < np.median(angle[ring.ravel()]) * 3 + 0.02)
+    thin = np.zeros(member.size, dtype=bool)
+    thin[::7] = True
+    for _ in range(3):
+        chosen = member & thin
+        hue, *_ = np.linalg.lstsq(terms[chosen], colour[chosen], rcond=None)
+        local = terms @ hue
+        local /= np.linalg.norm(local, axis=1)[:, None]
+        angle = np.arccos(np.clip(np.einsum("nc,nc->n", colour, local), -1, 1))
+        light, *_ = np.linalg.lstsq(terms[chosen], log_norm[chosen], rcond=None)
+        brighter = log_norm - terms @ light
+        spread = 1.48 * np.median(angle[chosen]) + 1e-3
+        member = usable.ravel() & (angle < 4 * spread) & (np.abs(brighter) < 1.0)
+        if not tinted:
+            noise = 1.48 * np.median(np.abs(brighter[chosen])) + 0.01
+            member = usable.ravel() & (np.abs(brighter) < 4 * noise)
+    if tinted:
+        # brighter than the lit tint or much darker than its shadow is no field either
+        beyond = np.maximum(brighter - 0.35, 0) + np.maximum(-1.6 - brighter, 0)
+        distance = np.hypot(angle, 0.5 * beyond)
+    else:
+        distance = np.abs(brighter)
+    return np.minimum(distance, 1.0).reshape(rows, columns), tinted
+
+
+def _otsu(values: Array) -> float:
+    """Threshold that separates two classes best (Otsu 1979)."""
+    counts, edges = np.histogram(values, bins=256)
+    centres = (edges[:-1] + edges[1:]) / 2
+    below = np.cumsum(counts)
+    above = below[-1] - below
+    sums = np.cumsum(counts * centres)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        between = below * above * (sums / below - (sums[-1] - sums) / above) ** 2
+    return float(centres[int(np.nanargmax(between[:-1]))])
+
+
+def _orient(face: Face, mask: NDArray[np.bool_], *, tinted: bool) -> Silhouette:
+    rows, columns = np.nonzero(mask)
+    points = face.plane.grid_from_index(np.column_stack([columns, rows]))
+    centre = points.mean(axis=0)
+    _, spread, directions = np.linalg.svd(
+        points[:: max(1, len(points) // 5000)] - centre, full_matrices=False
+    )
+    along = directions[0]
+    position = (points - centre) @ along
+    length = float(np.ptp(position))
+    if length < _SHORTEST_MM or spread[0] < 1.7 * spread[1]:
+        raise BladeError(
+            f"The shape on the field is {length:.0f} mm long and not like a blade.",
+            advice="Lay one blade of at least 50 mm on the field, with nothing else, and photograph again.",
+        )
+    ends = [_end(face, points, centre, sign * along) for sign in (1.0, -1.0)]
+    if ends[0].touches and ends[1].touches:
+        raise BladeError(
+            "The blade runs off the field at both ends, so its tip isn't seen on the field.",
+            advice="Move the tip onto the field (the handle may lie over the frame), or print a larger mat.",
+        )
+    tip_index = int(ends[1].score > ends[0].score)
+    along = along if tip_index == 0 else -along
+    up = np.array([-along[1], along[0]])
+    tip_end = ends[tip_index]
+    x = (points - tip_end.place) @ along
+    y = (points - tip_end.place) @ up
+    low, high = _rims(x, y, length)
+    body = slice(int(0.25 * len(low)), int(0.6 * len(low)))
+    width = float(np.nanmax((high - low)[: body.stop]))
+    odds = _edge_odds(face, tip_end.place, along, up, low, high, length)
+    if odds < 0:
+        up, odds = -up, -odds
+    return Silhouette(
+        face=face,
+        mask=mask,
+        tip_mm=frozen(tip_end.place),
+        along=frozen(along),
+        up=frozen(up),
+        length_mm=length,
+        width_mm=width,
+        edge_odds=float(odds),
+        tinted=tinted,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _End:
+    place: Array
+    touches: bool
+    score: float
+
+
+def _end(face: Face, points: Array, centre: Array, outward: Array) -> _End:
+    """One end of the shape: whether it leaves the field, and how much it looks like a tip."""
+    position = (points - centre) @ outward
+    across = (points - centre) @ np.array([-outward[1], outward[0]])
+    reach = position.max()
+    half = np.array([face.plane.shape[1], face.plane.shape[0]]) * face.plane.step_mm / 2
+    near = position > reach - 40.0
+    at_border = near & np.any(np.abs(points) > half - 0.6, axis=1)
+    touches = bool(at_border.sum() * face.plane.step_mm > 2.0)
+    widths = [float(np.ptp(across[position > reach - depth])) for depth in (1.5, 10.0)]
+    tapering = 1.0 - widths[0] / max(widths[1], 1e-6)
+    last = position > reach - 0.6
+    place = points[last].mean(axis=0)
+    place = place + outward * (reach - (place - centre) @ outward)
+    return _End(place=place, touches=touches, score=tapering - 10.0 * touches)
+
+
+def _rims(x: Array, y: Array, length: float) -> tuple[Array, Array]:
+    """Lower and upper rim per millimetre from the tip; NaN where nothing lies."""
+    bins = np.clip((-x).astype(int), 0, int(length))
+    low = np.full(int(length) + 1, np.inf)
+    high = np.full(int(length) + 1, -np.inf)
+    np.minimum.at(low, bins, y)
+    np.maximum.at(high, bins, y)
+    empty = ~np.isfinite(low)
+    low[empty] = high[empty] = np.nan
+    return low, high
+
+
+def _edge_odds(
+    face: Face, tip: Array, along: Array, up: Array, low: Array, high: Array, length: float
+) -> float:
+    """Log odds that the edge is the lower rim: belly, heel, and where the bevel starts.
+
+    Three weak cues are added: the tip lies nearer to the spine; a heel or choil steps on the edge side; the
+    plunge changes the look of the strip along the edge, but along the spine only on a full flat grind.
+    """
+    body = slice(int(0.3 * length), max(int(0.5 * length), int(0.3 * length) + 3))
+    middle, half = np.nanmedian((low + high)[body]) / 2, np.nanmedian((high - low)[body]) / 2
+    belly = float(np.clip(-middle / half, -1, 1))
+    tail = slice(int(0.3 * length), None)
+    step_low = np.nanmax(_lifts(low[tail]), initial=0.0)
+    step_high = np.nanmax(_lifts(-high[tail]), initial=0.0)
+    heel = float(np.clip((step_low - step_high) / half, -1, 1))
+    changes = []
+    for rim, inward in ((low, 1.0), (high, -1.0)):
+        strip = _strip(face, tip, along, up, rim, inward)
+        changes.append(_largest_change(strip))
+    bevel = float((changes[0] - changes[1]) / (sum(changes) + 1e-9))
+    return 3.0 * belly + 2.0 * heel + 3.0 * bevel
+
+
+def _lifts(rim: Array) -> Array:
+    """How far a rim moves inward over four millimetres, walking towards the handle."""
+    return rim[4:] - rim[:-4] if len(rim) > 4 else np.zeros(1)
+
+
+def _strip(face: Face, tip: Array, along: Array, up: Array, rim: Array, inward: float) -> Array:
+    import cv2
+
+    x = -np.arange(len(rim), dtype=np.float64) - 0.5
+    depth = np.linspace(*_STRIP_MM, 9)
+    y = rim[None, :] + inward * depth[:, None]
+    y = np.where(np.isfinite(y), y, 0.0)
+    at = tip + np.multiply.outer(np.broadcast_to(x, y.shape), along) + np.multiply.outer(y, up)
+    index = face.plane.index_from_grid(at.reshape(-1, 2)).astype(np.float32)
+    maps = index.reshape(*y.shape, 2)
+    luminance = np.ascontiguousarray(face.linear[..., 1])
+    sampled = cv2.remap(luminance, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR)
+    return np.log(np.maximum(np.median(sampled, axis=0), 1e-3)).astype(np.float64)
+
+
+def _largest_change(strip: Array) -> float:
+    """Largest difference of two neighbouring 6 mm means, away from the tip."""
+    if len(strip) < 30:
+        return 0.0
+    sums = np.concatenate([[0.0], np.cumsum(strip)])
+    means = (sums[6:] - sums[:-6]) / 6
+    return float(np.max(np.abs(means[6:] - means[:-6])[12:-4], initial=0.0))
