@@ -92,10 +92,10 @@ def mat_raster(spec: MatSpec, px_per_mm: float) -> NDArray[np.uint8]:
             x, cover_x = _covered(left, right, shape[1])
             y, cover_y = _covered(top, bottom, shape[0])
             layer[y, x] += np.outer(cover_y, cover_x)
-    colour = np.array(TINT_SRGB, dtype=np.float32)
-    rgb = 255 - tint[..., None] * (255 - colour)
-    rgb *= 1 - np.minimum(dark, 1)[..., None]
-    return np.asarray(np.rint(rgb), dtype=np.uint8)
+    rgb = np.empty((*shape, 3), dtype=np.uint8)
+    for channel, value in enumerate(TINT_SRGB):
+        rgb[..., channel] = np.rint(255 - (255 - value) * tint - 255 * dark)  # field and dark are disjoint
+    return rgb
 
 
 def dark_rectangles_mm(spec: MatSpec) -> Array:
