@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from grindcheck import camera as cam
+from grindcheck import lens
 from grindcheck.geometry import Array, frozen
 from grindcheck.mat.spec import DEPTH, MARKER_MM, SQUARE_MM, TINT_SRGB, MatSpec, marker_cells
 from grindcheck.photo import Photo
@@ -48,14 +49,14 @@ def camera_truth(
     """
     width, height = size_px
     focal = diagonals * np.hypot(width, height)
-    spin = cam.rotation_matrix([0.0, 0.0, spin_rad])
-    tilt = cam.rotation_matrix([tilt_rad * np.cos(azimuth_rad), tilt_rad * np.sin(azimuth_rad), 0.0])
+    spin = lens.rotation_matrix([0.0, 0.0, spin_rad])
+    tilt = lens.rotation_matrix([tilt_rad * np.cos(azimuth_rad), tilt_rad * np.sin(azimuth_rad), 0.0])
     rotation = tilt @ np.diag([1.0, -1.0, -1.0]) @ spin
     translation = np.array([0.0, 0.0, focal * width_mm / width]) - rotation @ [*middle_mm, 0.0]
     parameters = np.concatenate(
         [
             [np.log(focal), (width - 1) / 2 + shift_px[0], (height - 1) / 2 + shift_px[1]],
-            distortion, cam.rotation_vector(rotation), translation,
+            distortion, lens.rotation_vector(rotation), translation,
         ]
     )  # fmt: skip
     return cam.Camera(

@@ -3,7 +3,7 @@
 import numpy as np
 from synthetic import camera_truth
 
-from grindcheck import camera as cam
+from grindcheck import lens
 from grindcheck.mat.spec import mat_spec
 
 CROSSINGS = mat_spec("a4").crossings_mm()
@@ -19,13 +19,13 @@ def test_jacobian_equals_numeric_derivative() -> None:
         distortion=(0.1, -0.05, 1e-3, -2e-3),
     )
     points_mm = np.column_stack([CROSSINGS, np.linspace(-3.0, 9.0, len(CROSSINGS))])
-    seen, jacobian = cam.projection_jacobian(truth.parameters, points_mm)
+    seen, jacobian = lens.projection_jacobian(truth.parameters, points_mm)
     np.testing.assert_array_equal(seen, truth.px_from_mm(points_mm))
     for index, value in enumerate(truth.parameters):
         step = np.zeros(13)
         step[index] = 1e-6 * max(abs(value), 1e-2)
-        ahead = cam.project_points(truth.parameters + step, points_mm)
-        behind = cam.project_points(truth.parameters - step, points_mm)
+        ahead = lens.project_points(truth.parameters + step, points_mm)
+        behind = lens.project_points(truth.parameters - step, points_mm)
         numeric = (ahead - behind) / (2 * step[index])
         # coordinates of 4000 px carry 5e-13 px of rounding, so 2.5e-13 / step is the numeric side's own error
         rounding = 2e-12 / step[index]

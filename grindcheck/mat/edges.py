@@ -13,7 +13,7 @@ from grindcheck.mat.spec import MARKER_MM, SQUARE_MM, MatSpec
 _RIM_MM = (SQUARE_MM - MARKER_MM) / 2
 _ACROSS_MM = 1.3  # of the rim's 1.5 mm
 _ALONG_MM = np.linspace(1.8, 4.6, 15)  # from the crossing along a side; the marker lies beyond the rim
-_MOST_CROSSINGS = 40
+_MOST_CROSSINGS = 28
 _BIN_PX = 0.2
 _WHITE_END = 254  # of 255: clipped
 
@@ -130,19 +130,23 @@ def _binned(at: Array, values: Array) -> tuple[Array, Array]:
 
 def _gaussian_sigma(at: Array, profile: Array) -> float:
     """Return sigma of the Gaussian's integral that fits best, lobes of sharpening beside it."""
-    # sigma on a fine logarithmic grid; levels, step and lobe height are linear for each
+    # levels, step and lobe height are linear, so sigma and the lobes' width are tried on a grid
     grid = np.geomspace(0.25, 0.7 * at.max(), 60)
-    best, lowest, costs = 0, np.inf, np.full(len(grid), np.inf)
-    for index, sigma in enumerate(grid):
-        for ratio in (1.5, 2.2, 3.0):
-            x = at / (ratio * sigma)
-            columns = np.column_stack(
-                [np.ones_like(at), _normal_integral(at / sigma), x * np.exp(0.5 - x * x / 2)]
-            )
-            left = profile - columns @ np.linalg.lstsq(columns, profile, rcond=None)[0]
-            costs[index] = min(costs[index], float(left @ left))
-        if costs[index] < lowest:
-            best, lowest = index, costs[index]
+    ratio = np.array([1.5, 2.2, 3.0])
+    edge = np.broadcast_to(_normal_integral(at / grid[:, None])[:, None], (len(grid), len(ratio), len(at)))
+    x = at / (grid[:, None, None] * ratio[:, None])
+    columns = np.stack([np.ones_like(x), edge, x * np.exp(0.5 - x * x / 2)], axis=2)
+    normal = columns @ columns.swapaxes(2, 3) + 1e-9 * np.eye(3)
+    right = columns @ profile
+    solution = np.linalg.solve(normal, right[..., None])[..., 0]
+    cost = profile @ profile - np.sum(solution * right, axis=2)
+    # sharpening raises lobes; sunken ones would only stand in for a larger sigma
+    cost[solution[:, :, 2] < 0] = np.inf
+    plain = columns[:, 0, :2]
+    gram, image = plain @ plain.swapaxes(1, 2), plain @ profile
+    no_lobes = profile @ profile - np.sum(np.linalg.solve(gram, image[..., None])[..., 0] * image, axis=1)
+    costs = np.minimum(cost.min(axis=1), no_lobes)
+    best = int(np.argmin(costs))
     if 0 < best < len(grid) - 1:
         before, here, after = costs[best - 1 : best + 2]
         bend = before - 2 * here + after
@@ -180,7 +184,11 @@ def _halo(at: Array, profile: Array) -> float:
 
 
 def light_samples(
-    bgr: NDArray[np.uint8], spec: MatSpec, markers: list[int], px_from_mm: Callable[[Array], Array]
+    bgr: NDArray[np.uint8],
+    spec: MatSpec,
+    markers: list[int],
+    px_from_mm: Callable[[Array], Array],
+    slopes_at: Callable[[Array], Array],
 ) -> Light:
     """Sample the white rims round markers and the dark squares.
 
@@ -190,20 +198,20 @@ def light_samples(
         Ids of the markers seen; a covered one has no white to show.
     px_from_mm : callable
         From (N, 2) mm to (N, 2) px.
+    slopes_at : callable
+        From (N, 2) mm to the (N, 2, 2) derivatives of px by mm there.
     """
     places = spec.markers()
     rim = (SQUARE_MM / 2 + MARKER_MM / 2) / 2
-    steps = np.linspace(-rim, rim, 7)
-    around = np.unique(
-        np.concatenate([[(s, e), (e, s)] for s in steps for e in (-rim, rim)]).round(6), axis=0
-    )
+    steps = np.linspace(-rim, rim, 7)[:-1]
+    around = np.concatenate([[(s, -rim), (rim, s), (-s, rim), (-rim, -s)] for s in steps])
     white_mm = np.array([spec.square_centre_mm(*places[marker]) for marker in markers])
-    white, top = _medians(bgr, white_mm, around, px_from_mm)
+    white, top = _medians(bgr, px_from_mm(white_mm), slopes_at(white_mm), around)
     within = np.stack(np.meshgrid([-3.0, -1.5, 0.0, 1.5, 3.0], [-3.0, -1.5, 0.0, 1.5, 3.0]), -1).reshape(
         -1, 2
     )
     black_mm = np.array([spec.square_centre_mm(*place) for place in spec.dark_squares()])
-    black, _ = _medians(bgr, black_mm, within, px_from_mm)
+    black, _ = _medians(bgr, px_from_mm(black_mm), slopes_at(black_mm), within)
     seen = np.isfinite(black).all(axis=1)
     if seen.any() and len(white):
         # fingers, a handle or glare on a dark square are brighter than ink
@@ -218,19 +226,16 @@ def light_samples(
 
 
 def _medians(
-    bgr: NDArray[np.uint8], centre_mm: Array, offsets_mm: Array, px_from_mm: Callable[[Array], Array]
+    bgr: NDArray[np.uint8], centre_px: Array, slopes: Array, offsets_mm: Array
 ) -> tuple[Array, float]:
     """Return linear BGR medians (N, 3) at the offsets round each centre, and the share of clipped samples."""
     height, width = bgr.shape[:2]
-    place = px_from_mm((centre_mm[:, None] + offsets_mm).reshape(-1, 2))
-    whole = np.rint(place).astype(int)
-    inside = np.all((whole >= 0) & (whole < [width, height]), axis=1)
-    whole = np.clip(whole, 0, [width - 1, height - 1])
-    level = bgr[whole[:, 1], whole[:, 0]]
-    values = np.where(inside[:, None], linear_levels()[level], np.nan).reshape(len(centre_mm), -1, 3)
-    complete = inside.reshape(len(centre_mm), -1).mean(axis=1) > 0.6
-    out = np.full((len(centre_mm), 3), np.nan)
-    if complete.any():
-        out[complete] = np.nanmedian(values[complete], axis=1)
-    clipped = float(np.mean((level[inside] >= _WHITE_END).any(axis=1))) if inside.any() else 0.0
-    return out, clipped
+    whole = np.rint(centre_px[:, None] + offsets_mm @ slopes.transpose(0, 2, 1)).astype(int)
+    inside = np.all((whole >= 0) & (whole < [width, height]), axis=(1, 2))
+    out = np.full((len(centre_px), 3), np.nan)
+    if not inside.any():
+        return out, 0.0
+    level = bgr[whole[inside, :, 1], whole[inside, :, 0]]
+    # levels rise with light, so the middle one (of an odd count, sorted) is the same before and after
+    out[inside] = linear_levels()[np.sort(level, axis=1)[:, level.shape[1] // 2]]
+    return out, float(np.mean((level >= _WHITE_END).any(axis=2)))

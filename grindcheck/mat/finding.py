@@ -5,23 +5,18 @@ are the crossings of the frame's chessboard, each found to a small part of a pix
 """
 
 from dataclasses import dataclass
-from functools import cache
-from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from grindcheck.errors import MatError
 from grindcheck.geometry import Array, frozen, project
 from grindcheck.mat.edges import edge_spread, light_samples
+from grindcheck.mat.markers import Grey, Markers, markers_of, read_markers
 from grindcheck.mat.saddle import refine_crossings
 from grindcheck.mat.spec import PAPERS, SQUARE_MM, MatSpec, mat_spec
 from grindcheck.photo import Photo
 
-Grey = NDArray[np.uint8]
-
-_LONG_SIDES = (1500, 2400, 900, 4000)  # of the reduced copies tried, px; the first one serves nearly always
 _FEWEST_MARKERS = 6
 _FEWEST_CROSSINGS = 8
 _NEIGHBOURS_MM = 25.0  # sigma of the weights of markers near by
@@ -113,8 +108,8 @@ def find_mat(photo: Photo, *, paper: str | None = None) -> MatView:
     homography puts within a quarter of a square of their place count. Crossings are predicted by that
     homography, bent by the residuals of the markers near by, so that a strong lens distortion does no harm.
     """
-    grey, seen, factor = _read_markers(photo.bgr)
-    spec, fit, used = _only_mat(grey, seen, factor, paper)
+    grey, seen, factor = read_markers(photo.bgr)
+    spec, fit, used = _only_mat(grey, seen, paper)
     chart = _Chart.of(spec, fit, used)
     crossing_mm = spec.crossings_mm()
     good, refined_px, corner_std_px = refine_crossings(
@@ -125,7 +120,7 @@ def find_mat(photo: Photo, *, paper: str | None = None) -> MatView:
     if len(corner_px) < _FEWEST_CROSSINGS:
         raise _too_little(len(used), expected, f"and only {len(corner_px)} crossings uncovered")
     spread = edge_spread(photo.bgr, corner_px, chart.slopes(corner_mm))
-    light = light_samples(photo.bgr, spec, sorted(used), chart)
+    light = light_samples(photo.bgr, spec, sorted(used), chart, chart.slopes)
     px_per_mm = float(np.sqrt(abs(np.linalg.det(fit[:2, :2] / fit[2, 2]))))
     reservations = {
         "blurred": spread.blur_px > _BLUR_LIMIT_MM * px_per_mm,
@@ -152,61 +147,7 @@ def find_mat(photo: Photo, *, paper: str | None = None) -> MatView:
     )
 
 
-Markers = list[tuple[int, Array]]  # id and (4, 2) corners in px of the full picture
-
-
-def _read_markers(bgr: NDArray[np.uint8]) -> tuple[Grey, Markers, int]:
-    """Return the reduced grey copy that shows most markers, its markers, and its reduction."""
-    best: tuple[Grey, Markers, int] | None = None
-    longest = max(bgr.shape[:2])
-    tried: set[int] = set()
-    for long_side in _LONG_SIDES:
-        factor = max(1, round(longest / long_side))
-        if factor in tried:
-            continue
-        tried.add(factor)
-        grey = _reduced(bgr, factor)
-        seen = _markers_of(grey, factor)
-        if best is None or len(seen) > len(best[1]):
-            best = grey, seen, factor
-        if len(best[1]) >= 2 * _FEWEST_MARKERS:
-            break
-    assert best is not None
-    return best
-
-
-def _reduced(bgr: NDArray[np.uint8], factor: int) -> Grey:
-    """Return a grey copy, each pixel the mean of factor × factor pixels; a last part row or column is cut."""
-    height, width = (side // factor for side in bgr.shape[:2])
-    whole = bgr[: height * factor, : width * factor]
-    small = cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA) if factor > 1 else whole
-    return np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-
-
-def _markers_of(grey: Grey, factor: int) -> Markers:
-    corners, ids, _ = _detector().detectMarkers(grey)
-    if ids is None:
-        return []
-    # a reduced pixel covers factor pixels, and its centre is theirs
-    return [
-        (int(marker), (np.asarray(quad, dtype=np.float64).reshape(4, 2) + 0.5) * factor - 0.5)
-        for marker, quad in zip(np.asarray(ids).ravel(), corners, strict=True)
-    ]
-
-
-@cache
-def _detector() -> Any:
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = 23
-    parameters.minMarkerPerimeterRate = 0.01
-    return cv2.aruco.ArucoDetector(
-        cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11), parameters
-    )
-
-
-def _only_mat(
-    grey: Grey, seen: Markers, factor: int, paper: str | None
-) -> tuple[MatSpec, Array, dict[int, Array]]:
+def _only_mat(grey: Grey, seen: Markers, paper: str | None) -> tuple[MatSpec, Array, dict[int, Array]]:
     """Decide which mat is seen, and that it is the only one."""
     found: list[tuple[MatSpec, Array, dict[int, Array]]] = []
     most = (0, 0)
@@ -223,7 +164,7 @@ def _only_mat(
             found.append((spec, fit, {left[i][0]: left[i][1] for i in members}))
             left = [marker for i, marker in enumerate(left) if i not in members]
     if not found:
-        flipped = _markers_of(np.ascontiguousarray(grey[:, ::-1]), factor)
+        flipped = markers_of(np.ascontiguousarray(grey[:, ::-1]))
         if len(flipped) >= _FEWEST_MARKERS > len(seen):
             raise MatError(
                 f"The photo is mirrored: {len(flipped)} markers can be read in its mirror image only.",

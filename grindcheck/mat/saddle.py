@@ -14,13 +14,15 @@ from grindcheck.mat.spec import MARKER_MM, SQUARE_MM, MatSpec
 
 _RIM_MM = (SQUARE_MM - MARKER_MM) / 2
 _ARM_MM = 4.5  # along the squares' sides the window reaches further than across them
-_LARGEST_PX = 24  # half a window's side; more adds time, not accuracy
+_LARGEST_PX = 20  # half a window's side; more adds time, not accuracy
 _MARGIN_PX = 8  # for shifts and for the interpolation
 _SPREAD_PX = 1.5  # blur that the window keeps off the markers' dark border
 _LEAST_STEP = 15.0  # grey levels between black and white
 _STEP_SHARE = 0.3  # of the median step: less is shadow, glare or a finger
 _UNEVEN = 0.35  # of the step: difference of two like quadrants
 _UNLIKE = 0.12  # of the step: rms difference from the half turn
+
+_COARSE_MOVES, _FINE_MOVES = 3, 3
 
 Bools = NDArray[np.bool_]
 
@@ -84,13 +86,14 @@ def refine_crossings(
         stacked = patches.reshape(-1, size)
         box = (2 * coarse_px - 1, 2 * coarse_px - 1)
         blurred = np.asarray(cv2.blur(stacked, box), dtype=np.float32).reshape(patches.shape)
-    for step in range(6):
-        window = _shifted(blurred if step < 3 else patches, shift, offsets)
-        change, variance, unlike = _symmetry_step(window, weights, offsets)
-        shift = shift + np.clip(change, -coarse_px - 1.0, coarse_px + 1.0)
-        shift = np.clip(shift, -_MARGIN_PX + 3.0, _MARGIN_PX - 3.0)
-        if step >= 3 and np.median(np.abs(change)) < 1e-3:
-            break
+    limit = coarse_px + 1.0
+    for move in range(_COARSE_MOVES + _FINE_MOVES):
+        coarse = move < _COARSE_MOVES
+        every = slice(half % 2, None, 2) if coarse else slice(None)  # keeps the middle, and the symmetry
+        at = offsets[every]
+        window = _shifted(blurred if coarse else patches, shift, at)
+        change, variance, unlike = _symmetry_step(window, weights[:, every, every], at)
+        shift = np.clip(shift + np.clip(change, -limit, limit), -_MARGIN_PX + 3.0, _MARGIN_PX - 3.0)
     contrast, uneven = _quadrants(window, weights, u, v, _dark_top_left(spec, crossing_mm[inside]))
     usual = np.median(contrast)
     moved = np.linalg.norm(whole[inside] + shift - predicted_px[inside], axis=1)
@@ -155,8 +158,9 @@ def _symmetry_step(
     difference = window - turned
     mean = 0.5 * (window + turned)
     mean = mean - mean.mean(axis=(1, 2), keepdims=True)
-    slope_y = np.gradient(window, axis=1)
-    slope_x = np.gradient(window, axis=2)
+    spacing = float(offsets[1] - offsets[0])
+    slope_y = np.gradient(window, spacing, axis=1)
+    slope_x = np.gradient(window, spacing, axis=2)
     # a half turn changes the sign of the slopes, so adding the turned ones' negative is twice the slope
     columns = np.stack(
         [
