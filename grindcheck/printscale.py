@@ -1,0 +1,202 @@
+"""The printed size of a user's mat, from calliper readings of its two bars, kept for later checks.
+
+Readings live in ``print_scale.json`` in the user's data folder (``GRINDCHECK_HOME`` names another). Each
+paper has a history; a new entry is added at its end and the last one counts, so no earlier reading is lost.
+"""
+
+import json
+import math
+import os
+import tempfile
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from grindcheck.errors import InputError, OutputError
+from grindcheck.mat.spec import CALLIPER_MARK_MM, mat_spec
+
+CALLIPER_MPE_MM = 0.03  # largest permitted error of a calliper up to 300 mm, DIN 862
+UNMEASURED_STD = 0.005 / math.sqrt(3)  # printers are 0.1 to 0.5 % off (from memory); ±0.5 % rectangular
+FURTHEST = (
+    0.08  # "fit to page" shrinks by 3 to 6 % (from memory); a reading further off is another bar or unit
+)
+
+_FILE = "print_scale.json"
+_BARS = ("bar_x_mm", "bar_y_mm")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrintScale:
+    """How large a mat came out of the printer.
+
+    Parameters
+    ----------
+    x, y : float
+        True printed length / nominal length along each axis of the mat.
+    std : float
+        Relative standard uncertainty of each. Measured: the calliper's largest permitted error, rectangular,
+        over the measured length. Unmeasured: `UNMEASURED_STD`. The larger of both axes.
+    measured : bool
+        Whether both bars were measured.
+    """
+
+    x: float
+    y: float
+    std: float
+    measured: bool
+
+
+def print_scale(paper: str, bar_x_mm: float | None = None, bar_y_mm: float | None = None) -> PrintScale:
+    """Work out the print scale from the user's readings.
+
+    Parameters
+    ----------
+    paper : str
+        Name of the mat.
+    bar_x_mm, bar_y_mm : float or None
+        Reading of the whole bar or of its 140 mm piece, whichever nominal length is nearer. An axis without a
+        reading keeps scale 1, and the result the uncertainty of an unmeasured print: printers differ between
+        the axes, so that one bar says nothing of the other.
+
+    Raises
+    ------
+    InputError
+        If a reading fits neither the bar nor its 140 mm piece within 8 %.
+
+    Examples
+    --------
+    >>> print_scale("a4", bar_x_mm=275.586).x
+    0.9985
+    """
+    width, height = mat_spec(paper).frame_mm
+    x, x_std = _axis("x", bar_x_mm, width)
+    y, y_std = _axis("y", bar_y_mm, height)
+    return PrintScale(x=x, y=y, std=max(x_std, y_std), measured=None not in (bar_x_mm, bar_y_mm))
+
+
+def save_print_scale(paper: str, bar_x_mm: float | None = None, bar_y_mm: float | None = None) -> PrintScale:
+    """Keep readings for later checks and return the print scale that now holds.
+
+    A bar that isn't given keeps its reading of before, because a second calliper reading of the same print
+    completes the first.
+
+    Raises
+    ------
+    InputError
+        If a reading fits no bar, or none is given.
+    OutputError
+        If the readings can't be kept, or the file with the earlier ones can't be read.
+    """
+    if bar_x_mm is None and bar_y_mm is None:
+        raise InputError(
+            "No bar is given.", advice="Give one or both, as in --bar-x 275.6mm --bar-y 179.8mm."
+        )
+    print_scale(paper, bar_x_mm, bar_y_mm)
+    paper = mat_spec(paper).paper
+    history = _read()
+    entry = {
+        "time": datetime.now(UTC).isoformat(timespec="seconds"),
+        "bar_x_mm": bar_x_mm,
+        "bar_y_mm": bar_y_mm,
+    }
+    history.setdefault(paper, []).append(entry)
+    _write(history)
+    return _latest(paper, history)
+
+
+def load_print_scale(paper: str) -> PrintScale:
+    """Return the print scale by the readings kept last, or that of an unmeasured print.
+
+    Raises
+    ------
+    InputError
+        If there is no such mat.
+    OutputError
+        If the file with the readings is there but can't be read.
+    """
+    return _latest(mat_spec(paper).paper, _read())
+
+
+def readings_file() -> Path:
+    """Return where the readings are kept."""
+    home = os.environ.get("GRINDCHECK_HOME")
+    if home:
+        return Path(home) / _FILE
+    from platformdirs import user_data_dir
+
+    return Path(user_data_dir("grindcheck", appauthor=False)) / _FILE
+
+
+def _axis(axis: str, reading_mm: float | None, whole_mm: float) -> tuple[float, float]:
+    """Scale and its relative standard uncertainty along one axis."""
+    if reading_mm is None:
+        return 1.0, UNMEASURED_STD
+    nominal_mm = min((whole_mm, CALLIPER_MARK_MM), key=lambda length: abs(reading_mm - length))
+    scale = reading_mm / nominal_mm
+    if not abs(scale - 1) <= FURTHEST:
+        raise InputError(
+            f"The bar along {axis} reads {reading_mm:g} mm; by design it is {whole_mm:g} mm long, its first "
+            f"piece {CALLIPER_MARK_MM:g} mm.",
+            advice="Check the bar, the paper's name and the unit of the reading.",
+        )
+    return scale, CALLIPER_MPE_MM / math.sqrt(3) / reading_mm
+
+
+def _latest(paper: str, history: dict[str, list[dict[str, Any]]]) -> PrintScale:
+    last: dict[str, float | None] = {"bar_x_mm": None, "bar_y_mm": None}
+    for entry in history.get(paper, []):
+        for bar in last:
+            if entry.get(bar) is not None:
+                last[bar] = float(entry[bar])
+    return print_scale(paper, last["bar_x_mm"], last["bar_y_mm"])
+
+
+def _read() -> dict[str, list[dict[str, Any]]]:
+    path = readings_file()
+    try:
+        history = json.loads(path.read_text(encoding="utf-8"))
+        sound = isinstance(history, dict) and all(
+            isinstance(entry, dict) and all(isinstance(entry.get(bar), float | int | None) for bar in _BARS)
+            for entries in history.values()
+            for entry in entries
+        )
+    except FileNotFoundError:
+        return {}
+    except (OSError, ValueError, TypeError) as problem:
+        raise _unreadable(path, str(problem)) from problem
+    if not sound:
+        raise _unreadable(path, "it isn't laid out as a list of readings for each paper")
+    return dict(history)
+
+
+def _write(history: dict[str, list[dict[str, Any]]]) -> None:
+    """Replace the file in one step, so that a crash leaves the old or the new one."""
+    path = readings_file()
+    temporary = None
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile(
+            "w", encoding="utf-8", dir=path.parent, prefix=".print_scale", suffix=".tmp", delete=False
+        ) as file:
+            temporary = Path(file.name)
+            file.write(json.dumps(history, indent=1) + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    except OSError as problem:
+        if temporary is not None:
+            with suppress(OSError):
+                temporary.unlink()
+        raise OutputError(
+            f"The readings can't be kept in {path} ({problem}).",
+            advice="Let GRINDCHECK_HOME name a folder that you may write to.",
+        ) from problem
+
+
+def _unreadable(path: Path, why: str) -> OutputError:
+    return OutputError(
+        f"The kept readings in {path} can't be read ({why}).",
+        advice="Mend or rename that file, then measure the bars again.",
+    )
