@@ -114,6 +114,8 @@ def _in_mm(number: float, unit: str, text: str, what: str) -> float:
 def _convert(number: float, unit: str, target: str, text: str, what: str) -> float:
     import pint
 
+    if not unit.isalpha():  # one plain name; pint would work out whole expressions
+        raise _unreadable(text, what)
     registry = _registry()
     try:
         quantity = registry.Quantity(number, unit)
