@@ -23,6 +23,8 @@ from grindcheck.mat.drawing import (
     mat_raster,
 )
 from grindcheck.mat.spec import PAPERS, TINT_SRGB, MatSpec, mat_spec
+from grindcheck.printscale import print_scale
+from grindcheck.units import length_mm
 
 CALIBRATION = Path(__file__).parent.parent / "calibration"
 PDFTOPPM = shutil.which("pdftoppm")
@@ -363,3 +365,26 @@ def test_dark_rectangles_do_not_overlap(paper: str) -> None:
     common = np.prod(np.clip(high - low, 0, None), axis=2)
     np.fill_diagonal(common, 0)
     assert common.max() < 1e-9
+
+
+# The words beside the PDFs
+
+
+@papers
+def test_readme_of_the_calibration_folder_has_the_right_lengths(paper: str) -> None:
+    text = (CALIBRATION / "README.md").read_text(encoding="utf-8")
+    spec = mat_spec(paper)
+    (row,) = [line for line in text.splitlines() if f"`mat_{paper}.pdf`" in line]
+    assert f"{spec.field_mm[0]:g} mm × {spec.field_mm[1]:g} mm" in row
+    assert f"{spec.frame_mm[0]:g} mm / {spec.frame_mm[1]:g} mm" in row
+
+
+def test_readme_of_the_calibration_folder_has_readings_that_are_accepted() -> None:
+    text = (CALIBRATION / "README.md").read_text(encoding="utf-8")
+    found = re.search(r"grindcheck mat --paper (\w+) --bar-x (\S+) --bar-y (\S+)`", text)
+    assert found is not None
+    scale = print_scale(found[1], length_mm(found[2]), length_mm(found[3]))
+    assert scale.measured
+    inches = re.search(r"--bar-x ([\d.]+in)", text)
+    assert inches is not None
+    assert print_scale(found[1], length_mm(inches[1])).x == pytest.approx(1, abs=0.01)
