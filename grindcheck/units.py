@@ -47,9 +47,9 @@ def length_mm(text: str, *, what: str = "length") -> float:
 
     Examples
     --------
-    >>> length_mm("3/16 in")
+    >>> round(length_mm("3/16 in"), 9)
     4.7625
-    >>> length_mm("1 1/4")
+    >>> round(length_mm("1 1/4"), 9)
     31.75
     >>> length_mm("4,8 mm")
     4.8
