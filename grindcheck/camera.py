@@ -3,7 +3,7 @@
 `grindcheck.lens` has the formulas and the order of the parameters.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -33,7 +33,9 @@ _P_STD = 0.001
 _STARTS_DIAGONALS = (0.55, 0.8, 1.2, 1.9)  # starts without EXIF
 
 _STD_FLOOR_PX = 0.01  # no corner is known better, whatever its noise says
+_START_RATIO = 3.0  # starts whose misfit is this many times the best one's aren't followed
 _OUTLIER = 6.0  # robust sigmas beyond which a corner doesn't belong to the mat
+_NEIGHBOURS_MM = 42.0  # three and a half squares: corners nearer than that may err alike
 _MISFIT = 4.0  # sigmas at which the photo's corners overrule EXIF
 _RMS_LIMIT_DIAGONALS = 4e-4  # 2 px at 12 MP (diagonal 5000 px): beyond, the mat isn't flat or isn't a mat
 _FEWEST = 8  # corners: 16 equations for 13 parameters
@@ -119,11 +121,7 @@ class Camera:
 
     def with_parameters(self, parameters: ArrayLike) -> "Camera":
         """Return the same camera with other parameters, for propagation."""
-        return Camera(
-            size_px=self.size_px, parameters=frozen(parameters), covariance=self.covariance,
-            focal_prior_share=self.focal_prior_share, prior_gain=self.prior_gain, rms_px=self.rms_px,
-            largest_px=self.largest_px, corners=self.corners, dropped=self.dropped, flags=self.flags,
-        )  # fmt: skip
+        return replace(self, parameters=frozen(parameters))
 
     def px_from_mm(self, points_mm: ArrayLike) -> Array:
         """Project points of the mat's frame, shape (N, 3), into the photo, shape (N, 2)."""
@@ -178,11 +176,19 @@ def solve_camera(view: "MatView", photo: "Photo", *, scale: tuple[float, float] 
     1.0 ± 0.5 diagonals; principal point at the picture's middle ± 1 % of the diagonal; k1, k2 0 ± 0.15;
     p1, p2 0 ± 0.001. Corners beyond six robust sigmas are left out. The covariance is the inverse of the
     posterior's Gauss-Newton matrix, with the corners' std raised until the residuals have their expected
-    size (Birge's ratio, never lowered).
+    size (Birge's ratio, never lowered), and raised further where neighbouring residuals go the same way
+    (Conley's sum), as they do under a moustache-shaped lens or on a sheet that isn't flat.
 
-    It is wrong where the model is: a moustache-shaped residual of a wide lens and the bend of a curled sheet
-    are neighbours' common errors, which the raised std underrates, being an average over independent ones.
-    `largest_px` and the flag ``lens_residual`` show it.
+    It is wrong where the model is: an even bend of the sheet looks like lens distortion and focal length to a
+    single photo, leaves little residual, and is not in the covariance. What does remain shows in
+    `largest_px` and the flag ``lens_residual``.
+
+    References
+    ----------
+    D. C. Brown, Close-range camera calibration, Photogrammetric Engineering 37 (1971), for the lens.
+    R. T. Birge, The calculation of errors by the method of least squares, Phys. Rev. 40 (1932).
+    T. G. Conley, GMM estimation with cross sectional dependence, J. Econometrics 92 (1999); here the sum over
+    near pairs scales the whole covariance, where his matrix weighs each direction by itself.
     """
     height, width = photo.bgr.shape[:2]
     corner_mm = np.asarray(view.corner_mm) * np.asarray(scale)
@@ -197,14 +203,14 @@ def solve_camera(view: "MatView", photo: "Photo", *, scale: tuple[float, float] 
     flags: list[str] = []
     best, used = _estimate(corner_mm, corner_px, std, prior, precision, photo.focal_px is not None)
     if photo.focal_px is not None:
-        covariance, birge, *_ = _posterior(best, corner_mm[used], corner_px[used], std, precision)
+        covariance, *_ = _posterior(best, corner_mm[used], corner_px[used], std, precision)
         slack = 1.0 / precision[0] - covariance[0, 0]
         if abs(best[0] - prior[0]) > _MISFIT * np.sqrt(max(slack, 1e-12)):
             wide, precision = _prior(width, height, None, None)
             flags.append("focal_contradicts_exif")
             prior = wide
             best, used = _estimate(corner_mm, corner_px, std, prior, precision, False)
-    covariance, birge, rms, largest = _posterior(best, corner_mm[used], corner_px[used], std, precision)
+    covariance, ratio, rms, largest = _posterior(best, corner_mm[used], corner_px[used], std, precision)
     diagonal = float(np.hypot(width, height))
     dropped = int(np.sum(~used))
     if rms > _RMS_LIMIT_DIAGONALS * diagonal or dropped > 0.3 * len(used):
@@ -216,7 +222,7 @@ def solve_camera(view: "MatView", photo: "Photo", *, scale: tuple[float, float] 
         )
     if dropped:
         flags.append("corners_dropped")
-    if birge > 3.0 and largest > 1e-4 * diagonal:
+    if ratio > 3.0 and largest > 1e-4 * diagonal:
         flags.append("lens_residual")
     camera = Camera(
         size_px=(width, height), parameters=frozen(best), covariance=frozen(covariance),
@@ -250,24 +256,29 @@ def _estimate(
     diagonal = np.hypot(*(2 * prior[1:3] + 1))
     factors = (1.0,) if focal_known else _STARTS_DIAGONALS
     focals = [np.exp(prior[0]) if focal_known else factor * diagonal for factor in factors]
-    best, lowest = prior, np.inf
-    for focal in focals:
-        for pose in _poses(corner_mm, (corner_px - prior[1:3]) / focal):
-            start = np.concatenate([[np.log(focal)], prior[1:7], pose])
-            # twenty times the noise: a blunder mustn't choose the start, and the basin is wider
-            fitted, cost = _levenberg(start, points_mm, corner_px, 20 * std, prior, precision, robust=True)
-            if cost < lowest:
-                best, lowest = fitted, cost
+    starts = [
+        np.concatenate([[np.log(focal)], prior[1:7], pose])
+        for focal in focals
+        for pose in _poses(corner_mm, (corner_px - prior[1:3]) / focal)
+    ]
+    # twenty times the noise: a blunder mustn't choose the start, and the basin is wider
+    problem = _Problem(points_mm, corner_px, 20 * std, prior, precision)
+    costs = [problem.cost(start, robust=True) for start in starts]
+    near = [start for cost, start in zip(costs, starts, strict=True) if cost <= _START_RATIO * min(costs)]
+    fits = [problem.minimum(start, robust=True) for start in near]
+    best = min(fits, key=lambda fit: fit[1])[0]
     used = np.ones(len(corner_px), dtype=np.bool_)
-    for _ in range(5):
-        best, _ = _levenberg(best, points_mm[used], corner_px[used], std, prior, precision, robust=False)
+    for _ in range(6):
         miss = np.linalg.norm(project_points(best, points_mm) - corner_px, axis=1)
         # the median of a Rayleigh distribution is 1.1774 sigma (closed form: sqrt(2 ln 2))
-        sigma = max(float(np.median(miss[used])) / np.sqrt(2 * np.log(2)), std, _STD_FLOOR_PX)
+        sigma = max(float(np.median(miss[used])) / np.sqrt(2 * np.log(2)), std)
         keep = miss < _OUTLIER * sigma
-        if np.array_equal(keep, used) or keep.sum() < _FEWEST:
+        if keep.sum() < _FEWEST:
             break
-        used = keep
+        settled, used = np.array_equal(keep, used), keep
+        best, _ = _Problem(points_mm[used], corner_px[used], std, prior, precision).minimum(best)
+        if settled:
+            break
     return best, used
 
 
@@ -285,9 +296,8 @@ def _poses(corner_mm: Array, normal: Array) -> list[Array]:
     axis = rotation[:, 2]
     poses = [np.concatenate([rotation_vector(rotation), translation])]
     turn = np.cross(axis, -sight)
-    if (
-        np.linalg.norm(turn) > 0.02
-    ):  # the mirror pose turns the mat's normal to the other side of the sight line
+    # the mirror pose turns the mat's normal to the other side of the line of sight
+    if np.linalg.norm(turn) > 0.02:
         turn *= 2 * np.arcsin(np.clip(np.linalg.norm(turn), 0, 1)) / np.linalg.norm(turn)
         poses.append(np.concatenate([rotation_vector(rotation_matrix(turn) @ rotation), translation]))
     return poses
@@ -316,62 +326,67 @@ def _whitening(points: Array) -> Array:
     return np.array([[factor, 0, -factor * middle[0]], [0, factor, -factor * middle[1]], [0, 0, 1]])
 
 
-def _levenberg(
-    start: Array,
-    points_mm: Array,
-    corner_px: Array,
-    std: float,
-    prior: Array,
-    precision: Array,
-    *,
-    robust: bool,
-) -> tuple[Array, float]:
-    """Minimise squared misfit over variance plus prior; returns parameters and the minimum.
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    """Squared misfit over variance plus prior, as a function of the parameters."""
 
-    With ``robust``, corners are weighed by Cauchy's function.
-    """
-    parameters, damping = start.copy(), 1e-3
+    points_mm: Array
+    corner_px: Array
+    std: float
+    prior: Array
+    precision: Array
 
-    def cost_of(candidate: Array) -> float:
-        squares = np.sum((project_points(candidate, points_mm) - corner_px) ** 2, axis=1) / std**2
+    def cost(self, parameters: Array, *, robust: bool = False) -> float:
+        """Return the sum; with ``robust``, Cauchy's function of each corner instead of the square."""
+        misfit = project_points(parameters, self.points_mm) - self.corner_px
+        squares = np.sum(misfit**2, axis=1) / self.std**2
         data = np.log1p(squares).sum() if robust else squares.sum()
-        return float(data + np.sum(precision * (candidate - prior) ** 2))
+        return float(data + np.sum(self.precision * (parameters - self.prior) ** 2))
 
-    cost = cost_of(parameters)
-    for _ in range(40):
-        seen, jacobian = projection_jacobian(parameters, points_mm)
-        misfit = seen - corner_px
-        weight = 1.0 / (1.0 + np.sum(misfit**2, axis=1) / std**2) if robust else np.ones(len(misfit))
-        weighted = jacobian * (weight / std**2)[:, None, None]
-        matrix = np.einsum("nij,nik->jk", weighted, jacobian) + np.diag(precision)
-        slope = np.einsum("nij,ni->j", weighted, misfit) + precision * (parameters - prior)
-        gained = 0.0
-        while damping < 1e8:
-            step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), -slope)
-            candidate = parameters + step
-            new = cost_of(candidate)
-            if new <= cost:
-                gained = cost - new
-                parameters, cost, damping = candidate, new, max(damping / 10, 1e-12)
+    def minimum(self, start: Array, *, robust: bool = False) -> tuple[Array, float]:
+        """Minimise by Levenberg-Marquardt; return parameters and the minimum."""
+        parameters, cost, damping = start, self.cost(start, robust=robust), 1e-3
+        for _ in range(40):
+            seen, jacobian = projection_jacobian(parameters, self.points_mm)
+            misfit = (seen - self.corner_px) / self.std
+            weight = 1.0 / (1.0 + np.sum(misfit**2, axis=1)) if robust else np.ones(len(misfit))
+            rows = (jacobian / self.std * np.sqrt(weight)[:, None, None]).reshape(-1, PARAMETERS)
+            matrix = rows.T @ rows + np.diag(self.precision)
+            slope = rows.T @ (misfit * np.sqrt(weight)[:, None]).ravel()
+            slope += self.precision * (parameters - self.prior)
+            gained = 0.0
+            while damping < 1e8:
+                step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), -slope)
+                candidate = parameters + step
+                new = self.cost(candidate, robust=robust)
+                if new <= cost:
+                    gained = cost - new
+                    parameters, cost, damping = candidate, new, max(damping / 10, 1e-12)
+                    break
+                damping *= 10
+            if gained <= 1e-6 * (1.0 + cost):
                 break
-            damping *= 10
-        if gained <= 1e-9 * (1.0 + cost):
-            break
-    return parameters, cost
+        return parameters, cost
 
 
 def _posterior(
     parameters: Array, corner_mm: Array, corner_px: Array, std: float, precision: Array
 ) -> tuple[Array, float, float, float]:
-    """Return covariance, Birge's ratio (at least 1), rms and largest residual in px."""
+    """Return covariance, the factor on the corners' std (at least 1), rms and largest residual in px."""
     points_mm = np.column_stack([corner_mm, np.zeros(len(corner_mm))])
     seen, jacobian = projection_jacobian(parameters, points_mm)
     normal = np.einsum("nij,nik->jk", jacobian, jacobian)
-    miss = np.linalg.norm(seen - corner_px, axis=1)
+    left = seen - corner_px
+    square = float(np.sum(left**2))
+    away = np.linalg.norm(corner_mm[:, None] - corner_mm, axis=2)
+    # neighbours that err alike count for less than as many corners (Conley's sum over near pairs)
+    alike = max(1.0, float(np.sum((left @ left.T)[away < _NEIGHBOURS_MM])) / max(square, 1e-30))
     ratio = 1.0
     for _ in range(3):  # the equations spent depend on the weight of the priors, which depends on the ratio
         covariance = np.linalg.inv(normal / (ratio * std) ** 2 + np.diag(precision))
         spent = np.trace(covariance @ normal) / (ratio * std) ** 2
-        ratio = max(1.0, float(np.sqrt(np.sum(miss**2) / max(2 * len(miss) - spent, 1.0)) / std))
+        birge = max(1.0, np.sqrt(square / max(2 * len(left) - spent, 1.0)) / std)
+        ratio = float(birge * np.sqrt(alike))
     covariance = np.linalg.inv(normal / (ratio * std) ** 2 + np.diag(precision))
-    return covariance, ratio, float(np.sqrt(np.mean(miss**2))), float(miss.max())
+    largest = float(np.linalg.norm(left, axis=1).max())
+    return covariance, ratio, float(np.sqrt(square / len(left))), largest
