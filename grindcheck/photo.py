@@ -30,13 +30,7 @@ FOCAL_SHARE_STD = 0.03  # of the focal length: refocusing, stabiliser crop, make
 NATIVE_ASPECTS = (4 / 3, 3 / 2)  # of sensors; any other aspect is cut out of one of these
 FOCAL_35_MM = (5.0, 2000.0)  # an equivalent outside is no lens but a slip
 
-PHOTO_FLAGS = {
-    "no_exif_focal": "The file doesn't say its focal length.",
-    "small_photo": "The photo has few pixels, as copies sent by a messenger have.",
-    "mirrored_undone": "The file says that it is stored mirrored; that was undone.",
-    "digital_zoom": "Digital zoom was used; the focal length in the file may leave it out.",
-    "cropped": "The photo was cut or reshaped, so its focal length is less certain or left out.",
-}
+PHOTO_FLAGS = ("no_exif_focal", "small_photo", "mirrored_undone", "digital_zoom", "cropped")
 
 _ADVICE = "Send the original JPEG, PNG or HEIC file from the phone."
 _COPY = "Copy the original from the phone again."
