@@ -130,7 +130,7 @@ def propagate(scene: Scene, knowns: Knowns) -> Figures:
 
     base = scene.read()
     figures: Figures = {
-        side: {key: value + ufloat(0.0, 0.0) for key, value in base[side].items()} for side in base
+        side: {key: value + 0.0 * ufloat(0.0, 1.0) for key, value in base[side].items()} for side in base
     }
     for name, changed in _sources(scene, knowns):
         moved = changed()

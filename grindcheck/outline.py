@@ -15,7 +15,8 @@ from grindcheck.errors import BladeError
 from grindcheck.geometry import Array, frozen, turn
 from grindcheck.mat.finding import MatView
 from grindcheck.photo import Photo
-from grindcheck.rectify import Face, local_step_mm, plane_over, rectify
+from grindcheck.lay import Lay, lay_of
+from grindcheck.rectify import Face, Plane, local_step_mm, plane_over, rectify
 from grindcheck.silhouette import Side, Silhouette
 
 _SPACING_MM = 0.3
@@ -46,6 +47,8 @@ class Outline:
         Where edge and spine meet.
     blur_mm : float
         Edge spread of this photo.
+    edge_odds : float
+        Log odds that edge and spine aren't exchanged.
     """
 
     side: Side
@@ -56,6 +59,7 @@ class Outline:
     is_edge: NDArray[np.bool_]
     tip_mm: Array
     blur_mm: float
+    edge_odds: float
 
     def rim_mm(self, x_mm: Array, *, edge: bool) -> Array:
         """Height y of the edge or spine over given x; NaN where the outline doesn't reach."""
@@ -102,6 +106,11 @@ def trace_outline(photo: Photo, view: MatView, camera: Camera, rough: Silhouette
     )  # fmt: skip
     blur = max(view.blur_px, 0.6) * step
     edge, spine = _chains(contour, rough, axes)
+    odds = rough.edge_odds + bevel_odds(lay_of(face), face, edge, spine)
+    if odds < 0:
+        face, rough = upside_down(face), rough.turned_over()
+        flip = np.array([1.0, -1.0])
+        edge, spine = spine[::-1] * flip, edge[::-1] * flip
     parts = []
     for chain in (edge, spine):
         for reach in (0.9, 0.35):
@@ -124,7 +133,77 @@ def trace_outline(photo: Photo, view: MatView, camera: Camera, rough: Silhouette
         is_edge=np.arange(len(edge_points) + len(spine_points)) < len(edge_points),
         tip_mm=frozen(_tip(edge_points, spine_points)),
         blur_mm=blur,
+        edge_odds=abs(odds),
     )
+
+
+def turned_over(outline: Outline) -> Outline:
+    """Return the same outline with edge and spine exchanged, for when the other photo knows better."""
+    flip = np.array([1.0, -1.0])
+    count = int(outline.is_edge.sum())
+    return Outline(
+        side="left" if outline.side == "right" else "right",
+        face=upside_down(outline.face),
+        points_mm=frozen(outline.points_mm[::-1] * flip),
+        normals=frozen(outline.normals[::-1] * flip),
+        std_mm=frozen(outline.std_mm[::-1]),
+        is_edge=np.arange(len(outline.points_mm)) < len(outline.points_mm) - count,
+        tip_mm=frozen(outline.tip_mm * flip),
+        blur_mm=outline.blur_mm,
+        edge_odds=-outline.edge_odds,
+    )
+
+
+def bevel_odds(lay: Lay, face: Face, edge: Array, spine: Array) -> float:
+    """Log odds that a bevel starts along the rim taken as the edge rather than along the other.
+
+    Parameters
+    ----------
+    lay : Lay
+    face : Face
+    edge, spine : ndarray, shape (N, 2)
+        The two rims.
+
+    Returns
+    -------
+    float
+        The plunge changes brightness and lay of a strip inside the edge; a strip inside the spine keeps its
+        look, but on a full flat grind, which gives odds near 0.
+    """
+    changes = [_largest_change(lay, face, rim, inward) for rim, inward in ((edge, 1.0), (spine, -1.0))]
+    return 4.0 * (changes[0] - changes[1]) / max(sum(changes), 0.2)
+
+
+def upside_down(face: Face) -> Face:
+    """Return the face with y reversed."""
+    plane = face.plane
+    lowest = plane.y_max_mm - (plane.shape[0] - 1) * plane.step_mm
+    turned = Plane(
+        origin_mm=plane.origin_mm, axes=frozen(plane.axes * np.array([1.0, -1.0])), x_min_mm=plane.x_min_mm,
+        y_max_mm=-lowest, step_mm=plane.step_mm, shape=plane.shape, height_mm=plane.height_mm,
+    )  # fmt: skip
+    return Face(plane=turned, linear=face.linear[::-1], inside=face.inside[::-1])
+
+
+def _largest_change(lay: Lay, face: Face, rim: Array, inward: float) -> float:
+    """Largest difference in look of two neighbouring 8 mm pieces of a strip inside a rim."""
+    order = np.argsort(rim[:, 0])
+    x = np.arange(rim[:, 0].min() + 5.0, 0.35 * rim[:, 0].min(), 0.5)
+    if len(x) < 60:
+        x = np.arange(rim[:, 0].min() + 3.0, -12.0, 0.5)
+    y = np.interp(x, rim[order, 0], rim[order, 1])
+    depth = np.linspace(1.0, 4.0, 7)
+    points = np.stack([np.broadcast_to(x, (7, len(x))), y + inward * depth[:, None]], axis=-1)
+    index = np.rint(face.plane.index_from_grid(points.reshape(-1, 2))).astype(int)
+    columns = np.clip(index[:, 0], 0, face.plane.shape[1] - 1)
+    rows = np.clip(index[:, 1], 0, face.plane.shape[0] - 1)
+    looks = []
+    for picture, weight in ((lay.brightness, 1.0), (lay.across, 1.0)):
+        strip = np.median(picture[rows, columns].reshape(7, len(x)), axis=0)
+        sums = np.concatenate([[0.0], np.cumsum(strip)])
+        means = (sums[16:] - sums[:-16]) / 16
+        looks.append(weight * (means[16:] - means[:-16]) if len(means) > 20 else np.zeros(1))
+    return float(np.max(np.hypot(*looks)))
 
 
 def _aligned_axes(rough: Silhouette) -> Array:

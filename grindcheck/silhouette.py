@@ -18,7 +18,6 @@ Side = Literal["left", "right"]
 _STEP_MM = 0.25
 _RIM_MM = 0.75  # kept clear of the frame's own squares
 _SHORTEST_MM = 40.0
-_STRIP_MM = (1.0, 3.0)  # a strip inside each long rim, where a bevel shows against the ricasso
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +37,7 @@ class Silhouette:
     length_mm, width_mm : float
         Visible length from the tip, and the largest width within 60 % of it.
     edge_odds : float
-        Log odds that the edge lies opposite ``up``; near 0 when the shape doesn't tell.
+        Log odds, from the shape alone, that the edge lies opposite ``up``; near 0 when it doesn't tell.
     tinted : bool
         Whether the field's hue was used; a grey print leaves only brightness.
     """
@@ -219,7 +218,7 @@ def _orient(face: Face, mask: NDArray[np.bool_], *, tinted: bool) -> Silhouette:
     low, high = _rims(x, y, length)
     body = slice(int(0.25 * len(low)), int(0.6 * len(low)))
     width = float(np.nanmax((high - low)[: body.stop]))
-    odds = _edge_odds(face, tip_end.place, along, up, low, high, length)
+    odds = _edge_odds(low, high, length)
     if odds < 0:
         up, odds = -up, -odds
     return Silhouette(
@@ -271,53 +270,21 @@ def _rims(x: Array, y: Array, length: float) -> tuple[Array, Array]:
     return low, high
 
 
-def _edge_odds(
-    face: Face, tip: Array, along: Array, up: Array, low: Array, high: Array, length: float
-) -> float:
-    """Log odds that the edge is the lower rim: belly, heel, and where the bevel starts.
+def _edge_odds(low: Array, high: Array, length: float) -> float:
+    """Log odds that the edge is the lower rim, from the shape alone.
 
-    Three weak cues are added: the tip lies nearer to the spine; a heel or choil steps on the edge side; the
-    plunge changes the look of the strip along the edge, but along the spine only on a full flat grind.
+    The tip lies nearer to the spine, and a heel or choil steps on the edge side.
     """
     body = slice(int(0.3 * length), max(int(0.5 * length), int(0.3 * length) + 3))
     middle, half = np.nanmedian((low + high)[body]) / 2, np.nanmedian((high - low)[body]) / 2
     belly = float(np.clip(-middle / half, -1, 1))
-    tail = slice(int(0.3 * length), None)
+    tail = slice(int(0.3 * length), int(0.95 * length))
     step_low = np.nanmax(_lifts(low[tail]), initial=0.0)
     step_high = np.nanmax(_lifts(-high[tail]), initial=0.0)
     heel = float(np.clip((step_low - step_high) / half, -1, 1))
-    changes = []
-    for rim, inward in ((low, 1.0), (high, -1.0)):
-        strip = _strip(face, tip, along, up, rim, inward)
-        changes.append(_largest_change(strip))
-    bevel = float((changes[0] - changes[1]) / (sum(changes) + 1e-9))
-    return 3.0 * belly + 2.0 * heel + 3.0 * bevel
+    return 3.0 * belly + 2.0 * heel
 
 
 def _lifts(rim: Array) -> Array:
     """How far a rim moves inward over four millimetres, walking towards the handle."""
     return rim[4:] - rim[:-4] if len(rim) > 4 else np.zeros(1)
-
-
-def _strip(face: Face, tip: Array, along: Array, up: Array, rim: Array, inward: float) -> Array:
-    import cv2
-
-    x = -np.arange(len(rim), dtype=np.float64) - 0.5
-    depth = np.linspace(*_STRIP_MM, 9)
-    y = rim[None, :] + inward * depth[:, None]
-    y = np.where(np.isfinite(y), y, 0.0)
-    at = tip + np.multiply.outer(np.broadcast_to(x, y.shape), along) + np.multiply.outer(y, up)
-    index = face.plane.index_from_grid(at.reshape(-1, 2)).astype(np.float32)
-    maps = index.reshape(*y.shape, 2)
-    luminance = np.ascontiguousarray(face.linear[..., 1])
-    sampled = cv2.remap(luminance, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR)
-    return np.log(np.maximum(np.median(sampled, axis=0), 1e-3)).astype(np.float64)
-
-
-def _largest_change(strip: Array) -> float:
-    """Largest difference of two neighbouring 6 mm means, away from the tip."""
-    if len(strip) < 30:
-        return 0.0
-    sums = np.concatenate([[0.0], np.cumsum(strip)])
-    means = (sums[6:] - sums[:-6]) / 6
-    return float(np.max(np.abs(means[6:] - means[:-6])[12:-4], initial=0.0))

@@ -1,0 +1,383 @@
+"""Both faces of a blade in one frame: what each measures, what differs, and how surely."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grindcheck.budget import Figures, Knowns, Scene, propagate
+from grindcheck.camera import Camera
+from grindcheck.errors import PairError
+from grindcheck.figures import STATION_MM, Common, Key, Layout
+from grindcheck.geometry import Array, Rigid, frozen
+from grindcheck.grindlines import GrindLines
+from grindcheck.mat.finding import MatView
+from grindcheck.outline import Outline, sample, straight_part
+from grindcheck.photo import Photo
+from grindcheck.placing import Shape, Sighting, Stance, place, sight, thinned
+from grindcheck.printscale import PrintScale
+from grindcheck.registration import Registration, register
+from grindcheck.results import Comparison, FaceFigures, Figure, Unit
+from grindcheck.silhouette import Side
+
+SIDES: tuple[Side, Side] = ("left", "right")
+_RICASSO_MM = 6.0  # of the rim behind the plunge that takes part in the registration
+_UNLIKE_MM = 0.5  # rms beyond which two outlines aren't one blade's
+_DOUBTFUL_MM = 0.12
+_STRETCH_SIGMAS = 4.0
+_PICTURE_STEP_MM = 0.08
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """One photo and all that was found in it."""
+
+    photo: Photo
+    mat: MatView
+    camera: Camera
+    outline: Outline
+    lines: GrindLines
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Uncertain:
+    """Standard uncertainties of what the user tells and of how well lines are placed.
+
+    Parameters
+    ----------
+    thickness_mm, height_mm, edge_mm : float
+        Calliper on stock; blade not quite flat on the paper; edge before sharpening.
+    line_px : float
+        Bias of a traced line that its own scatter doesn't show, in pixels: halo, tone curve and blend.
+    rim_mm : float
+        Of the common edge beside a station.
+    tip_mm : float
+        Of the tip along the blade.
+    registration_px : float
+        Bias of an outline's place along the blade, in pixels.
+    """
+
+    thickness_mm: float = 0.03
+    height_mm: float = 0.1
+    edge_mm: float = 0.05
+    line_px: float = 0.2
+    rim_mm: float = 0.015
+    tip_mm: float = 0.08
+    registration_px: float = 0.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """What a picture of the comparison needs.
+
+    Parameters
+    ----------
+    faces : dict of side to ndarray of uint8, shape (rows, columns, 3)
+        BGR pictures in the blade frame, both on the same grid: tip right, edge down.
+    x_mm, y_mm : (float, float)
+        Extent of the grid, centres of the first and last pixel.
+    step_mm : float
+    outline_mm, plunge_mm, shoulder_mm : dict of side to ndarray, shape (N, 2)
+        Blade frame.
+    """
+
+    faces: dict[Side, NDArray[np.uint8]]
+    x_mm: tuple[float, float]
+    y_mm: tuple[float, float]
+    step_mm: float
+    outline_mm: dict[Side, Array]
+    plunge_mm: dict[Side, Array]
+    shoulder_mm: dict[Side, Array]
+
+
+def compare(
+    views: dict[Side, View],
+    stance: Stance,
+    scale: PrintScale,
+    *,
+    uncertain: Uncertain | None = None,
+    flags: tuple[str, ...] = (),
+) -> Comparison:
+    """Compare the two faces.
+
+    Parameters
+    ----------
+    views : dict of side to View
+    stance : Stance
+    scale : PrintScale
+        As used in the cameras.
+    uncertain : Uncertain, optional
+    flags : tuple of str
+        Reservations about the pair found earlier.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    PairError
+        If the two outlines aren't those of one blade.
+    """
+    uncertain = uncertain or Uncertain()
+    scene = _scene(views, stance)
+    found = list(flags)
+    _check_outlines(scene.registration, found)
+    knowns = _knowns(views, scene, scale, uncertain)
+    figures = propagate(scene, knowns)
+    common = scene.common()
+    faces = {side: _face(views[side], figures, common, side) for side in SIDES}
+    if not scale.measured:
+        found.append("print_scale_unmeasured")
+    if not scene.layout.spine.any():
+        found.append("curved_spine")
+    return Comparison(
+        left=faces["left"],
+        right=faces["right"],
+        differences=_differences(figures, full_flat=scene.layout.full_flat),
+        thickness_mm=stance.thickness_mm,
+        height_mm=stance.height_mm,
+        edge_mm=stance.edge_mm,
+        outline_rms_mm=scene.registration.rms_mm,
+        print_scale={"x": scale.x, "y": scale.y, "std": scale.std, "measured": scale.measured},
+        flags=tuple(dict.fromkeys(found)),
+        drawing=_drawing(views, common),
+    )
+
+
+def outlines_agree(one: Outline, other: Outline) -> float:
+    """Rms distance in mm of two outlines laid onto each other in their face frames, where they overlap.
+
+    Large when edge and spine of one are exchanged, or when they are of two blades.
+    """
+    reach = max(float(one.points_mm[:, 0].min()), float(other.points_mm[:, 0].min()), -120.0)
+    parts = [outline.points_mm[outline.points_mm[:, 0] > 0.7 * reach] for outline in (one, other)]
+    start = Rigid(angle_rad=0.0, shift=frozen(one.tip_mm - other.tip_mm))
+    found, _ = register(parts[1][::2], parts[0][::2], start=start)
+    return found.rms_mm + 2.0 * max(0.7 - found.used, 0.0)
+
+
+def _scene(views: dict[Side, View], stance: Stance) -> Scene:
+    sightings: dict[Side, Sighting] = {}
+    for side, view in views.items():
+        whole = sight(view.outline, view.lines, view.camera, stance)
+        keep = view.outline.points_mm[:, 0] > _from(view)
+        keep &= np.arange(len(keep)) % 2 == 0
+        sightings[side] = thinned(whole, keep)
+    shapes = {side: place(seen, stance) for side, seen in sightings.items()}
+    tips = {side: _tip_px(view) for side, view in views.items()}
+    start = Rigid(angle_rad=0.0, shift=frozen(views["left"].outline.tip_mm - views["right"].outline.tip_mm))
+    registration, match = register(shapes["right"].outline_mm, shapes["left"].outline_mm, start=start)
+    right_outline = registration.fixed_from_moving(shapes["right"].outline_mm)
+    spine = _spine(shapes["left"].outline_mm, sightings["left"])
+    spine_right = _spine(right_outline, sightings["right"])
+    if not (spine.any() and spine_right.any()):
+        spine, spine_right = np.zeros_like(spine), np.zeros_like(spine_right)
+    full_flat = all(view.lines.full_flat for view in views.values())
+    reach = -min(float(shape.outline_mm[:, 0].min()) for shape in shapes.values())
+    layout = Layout(
+        match=match,
+        right_to_left=registration.fixed_from_moving,
+        spine=spine,
+        spine_right=spine_right,
+        stations_mm=np.arange(STATION_MM, reach, STATION_MM),
+        has_plunge=_both(lambda side: views[side].lines.plunge is not None),
+        has_shoulder=_both(lambda side: views[side].lines.shoulder is not None),
+        full_flat=full_flat,
+    )
+    return Scene(
+        sightings=sightings, tips_px=tips, stance=stance, registration=registration, layout=layout,
+        cameras={side: view.camera for side, view in views.items()},
+    )  # fmt: skip
+
+
+def _both(test: Any) -> tuple[bool, bool]:
+    return bool(test("left")), bool(test("right"))
+
+
+def _from(view: View) -> float:
+    """Face x from which the outline takes part: a little of the ricasso, or the whole blade."""
+    if view.lines.plunge is not None:
+        return float(view.lines.plunge.points_mm[:, 0].min()) - _RICASSO_MM
+    return 0.6 * float(view.outline.points_mm[:, 0].min())
+
+
+def _tip_px(view: View) -> Array:
+    plane = view.outline.face.plane
+    at = plane.mat_from_grid(view.outline.tip_mm[None])
+    return frozen(view.camera.px_from_mm(np.column_stack([at, [[plane.height_mm]]]))[0])
+
+
+def _spine(outline: Array, sighting: Sighting) -> NDArray[np.bool_]:
+    chosen = np.zeros(len(outline), dtype=np.bool_)
+    spine = ~sighting.is_edge
+    chosen[spine] = straight_part(outline[spine], within_mm=0.06)
+    return chosen
+
+
+def _check_outlines(registration: Registration, flags: list[str]) -> None:
+    if registration.rms_mm > _UNLIKE_MM or registration.used < 0.5:
+        raise PairError(
+            f"The two outlines don't lie on each other: {registration.rms_mm:.2f} mm rms, "
+            f"{registration.used:.0%} of the rim fits.",
+            advice="Give two photos of the two faces of one blade; check that it isn't bent and lies flat.",
+        )
+    if registration.rms_mm > _DOUBTFUL_MM:
+        flags.append("outlines_differ")
+    if abs(registration.stretch) > max(_STRETCH_SIGMAS * registration.stretch_std, 0.002):
+        flags.append("outlines_scale")
+
+
+def _knowns(views: dict[Side, View], scene: Scene, scale: PrintScale, uncertain: Uncertain) -> Knowns:
+    keys = {view.photo.lens_key for view in views.values()}
+    bias = {side: uncertain.line_px * views[side].outline.face.plane.step_mm for side in SIDES}
+
+    def line(side: Side, name: str) -> Any:
+        return getattr(views[side].lines, name)
+
+    return Knowns(
+        thickness_std_mm=uncertain.thickness_mm,
+        height_std_mm=uncertain.height_mm,
+        edge_std_mm=uncertain.edge_mm,
+        print_std=scale.std,
+        focal_shared=len(keys) == 1 and "" not in keys,
+        focal_std=(_focal_std(views["left"].photo), _focal_std(views["right"].photo)),
+        plunge_shift_mm={
+            side: float(np.hypot(line(side, "plunge").shift_std_mm, bias[side]))
+            for side in SIDES
+            if line(side, "plunge")
+        },
+        plunge_turn_rad={side: line(side, "plunge").turn_std_rad for side in SIDES if line(side, "plunge")},
+        shoulder_shift_mm={side: bias[side] for side in SIDES if line(side, "shoulder")},
+        shoulder_local_mm={
+            side: line(side, "shoulder").shift_std_mm for side in SIDES if line(side, "shoulder")
+        },
+        rim_local_mm=uncertain.rim_mm,
+        tip_mm=uncertain.tip_mm,
+    )
+
+
+def _focal_std(photo: Photo) -> float:
+    return photo.focal_rel_std if photo.focal_rel_std is not None else 0.5
+
+
+def _figure(key: Key, number: Any) -> Figure:
+    unit: Unit = "rad" if key[0].endswith("angle") else "mm"
+    parts: dict[str, float] = {}
+    for variable, size in number.error_components().items():
+        if variable.tag and size > 0:
+            parts[variable.tag] = float(np.hypot(parts.get(variable.tag, 0.0), size))
+    return Figure(
+        quantity=key[0], station_mm=key[1], value=float(number.nominal_value), std=float(number.std_dev),
+        unit=unit, components=dict(sorted(parts.items())),
+    )  # fmt: skip
+
+
+def _differences(figures: Figures, *, full_flat: bool) -> tuple[Figure, ...]:
+    out = []
+    for key, value in figures["left"].items():
+        if key not in figures["right"] or key[0] == "bevel_angle" or (full_flat and key[0] == "bevel_height"):
+            continue
+        out.append(_figure(key, value - figures["right"][key]))
+    return tuple(out)
+
+
+def _face(view: View, figures: Figures, common: Common, side: Side) -> FaceFigures:
+    made = {key: _figure(key, number) for key, number in figures[side].items()}
+    lines = view.lines
+    plunge = {key[0].split(".")[1]: figure for key, figure in made.items() if key[0].startswith("plunge.")}
+    if lines.plunge is not None and lines.plunge.width_mm > 0:
+        std = 0.25 * lines.plunge.width_mm + view.outline.face.plane.step_mm
+        plunge["transition"] = Figure(
+            quantity="plunge.transition", station_mm=None, value=lines.plunge.width_mm, std=std, unit="mm",
+            components={"line": std},
+        )  # fmt: skip
+    return FaceFigures(
+        side=side,
+        photo_name=view.photo.name,
+        photo_sha256=view.photo.sha256,
+        grind=lines.grind,
+        full_flat=lines.full_flat,
+        plunge=plunge,
+        bevel_height=tuple(figure for key, figure in made.items() if key[0] == "bevel_height"),
+        bevel_angle=tuple(figure for key, figure in made.items() if key[0] == "bevel_angle"),
+        waviness=_waviness(common.shoulder_mm[side]) if lines.shoulder else None,
+        confidence={
+            name: line.confidence
+            for name, line in (("plunge", lines.plunge), ("shoulder", lines.shoulder))
+            if line is not None
+        },
+        by_hand=tuple(
+            name for name, line in (("plunge", lines.plunge), ("shoulder", lines.shoulder)) if line and line.by_hand
+        ),
+        camera=_camera(view),
+        paper=view.mat.spec.paper,
+        flags=tuple(dict.fromkeys(view.photo.flags + view.mat.flags + view.camera.flags + lines.flags)),
+    )
+
+
+def _waviness(shoulder: Array) -> Figure | None:
+    """Rms of the shoulder about a cubic, the curve a steady hand grinds."""
+    if len(shoulder) < 40:
+        return None
+    x, y = shoulder[: len(shoulder) * 3 // 4].T
+    curve = np.polynomial.Polynomial.fit(x, y, 3)
+    residual = y - curve(x)
+    rms = float(np.sqrt(np.mean(residual**2)))
+    std = rms / np.sqrt(max(len(x) / 25.0, 2.0))
+    return Figure(
+        quantity="shoulder.waviness", station_mm=None, value=rms, std=std, unit="mm", components={"line": std}
+    )
+
+
+def _camera(view: View) -> dict[str, float]:
+    camera, mat = view.camera, view.mat
+    return {
+        "focal_px": camera.focal_px,
+        "tilt_rad": camera.tilt_rad,
+        "distance_mm": camera.distance_mm,
+        "rms_px": camera.rms_px,
+        "largest_px": camera.largest_px,
+        "markers_seen": float(mat.markers_seen),
+        "markers_expected": float(mat.markers_expected),
+        "crossings": float(len(mat.corner_px)),
+        "blur_px": mat.blur_px,
+        "halo": mat.halo,
+        "clipped": mat.clipped,
+        "mm_per_px": view.outline.face.plane.step_mm,
+    }
+
+
+def _drawing(views: dict[Side, View], common: Common) -> Drawing:
+    x_mm = (float(common.outline_mm[:, 0].min()) - 3.0, 3.0)
+    y_mm = (float(common.outline_mm[:, 1].min()) - 3.0, float(common.outline_mm[:, 1].max()) + 3.0)
+    x = np.arange(x_mm[0], x_mm[1], _PICTURE_STEP_MM)
+    y = np.arange(y_mm[1], y_mm[0], -_PICTURE_STEP_MM)
+    grid = np.stack(np.meshgrid(x, y), axis=-1)
+    faces: dict[Side, NDArray[np.uint8]] = {}
+    count = len(common.outline_mm)
+    half = int(np.argmax(np.diff(common.outline_mm[:, 0]) < -20.0)) + 1 if count else 0
+    del half
+    for side, motion in (("left", common.blade_from_left), ("right", common.blade_from_right)):
+        at = motion.inverse()(grid.reshape(-1, 2)).reshape(grid.shape)
+        linear = np.clip(sample(views[side].outline.face, at), 0.0, 1.0)  # type: ignore[index]
+        shown = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+        faces[side] = np.rint(255 * shown).astype(np.uint8)  # type: ignore[index]
+    return Drawing(
+        faces=faces,
+        x_mm=(float(x[0]), float(x[-1])),
+        y_mm=(float(y[-1]), float(y[0])),
+        step_mm=_PICTURE_STEP_MM,
+        outline_mm={
+            "left": common.blade_from_left(views["left"].outline.points_mm),
+            "right": common.blade_from_right(views["right"].outline.points_mm),
+        },
+        plunge_mm=dict(common.plunge_mm),
+        shoulder_mm=dict(common.shoulder_mm),
+    )
+
+
+def placed_shape(view: View, stance: Stance) -> Shape:
+    """All of a view's outline and lines, each at its own height."""
+    return place(sight(view.outline, view.lines, view.camera, stance), stance)

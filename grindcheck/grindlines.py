@@ -1,0 +1,282 @@
+"""The lines of a grind on one face: plunge and shoulder, and which kind of grind they make."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from grindcheck.errors import BladeError, InputError
+from grindcheck.geometry import Array, frozen
+from grindcheck.lay import lay_of
+from grindcheck.outline import Outline
+from grindcheck.plunge import Candidate, Line, plunge_candidates, trace_plunge
+from grindcheck.shoulder import shoulder_path, trace_shoulder
+from grindcheck.strip import Strip, unroll
+
+GRINDS = ("sabre", "scandi", "full flat", "hollow", "convex")
+_LEAST_SCORE = 0.75  # of a plunge candidate; below, nothing runs across the blade
+_UNSURE = 0.5
+_USUAL_DIFFERENCE_MM = 3.0  # of the plunges of two faces of one blade; only chooses between candidates
+_SCANDI_SHARE = 0.45  # a straight bevel lower than this share of the blade is called a scandi grind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Survey:
+    """A face's strip and the lines that may be its plunge."""
+
+    outline: Outline
+    strip: Strip
+    candidates: tuple[Candidate, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GrindLines:
+    """The lines found on one face.
+
+    Parameters
+    ----------
+    plunge, shoulder : Line or None
+    full_flat : bool
+        The bevel reaches the spine.
+    grind : str
+        One of `GRINDS`, or empty if the lines don't tell.
+    flags : tuple of str
+    """
+
+    plunge: Line | None
+    shoulder: Line | None
+    full_flat: bool
+    grind: str
+    flags: tuple[str, ...]
+
+
+def survey(outline: Outline) -> Survey:
+    """Unroll a face and look for lines that may be its plunge."""
+    strip = unroll(outline, lay_of(outline.face))
+    return Survey(outline=outline, strip=strip, candidates=plunge_candidates(strip))
+
+
+def choose_plunges(one: Survey, other: Survey) -> tuple[Candidate | None, Candidate | None]:
+    """Choose the plunge of each face, knowing that both belong to one blade.
+
+    Parameters
+    ----------
+    one, other : Survey
+
+    Returns
+    -------
+    tuple of Candidate or None
+        The pair with the highest sum of scores, less a penalty for lying far apart; None where the blade shows
+        no plunge. The choice doesn't move the lines, which are traced on each face alone.
+    """
+    best: tuple[Candidate | None, Candidate | None] = (None, None)
+    highest = 2 * _LEAST_SCORE
+    for first in one.candidates:
+        for second in other.candidates:
+            apart = _from_tip(one, first) - _from_tip(other, second)
+            worth = first.score + second.score - 0.5 * min((apart / _USUAL_DIFFERENCE_MM) ** 2, 8.0)
+            if worth > highest and min(first.score, second.score) > 0.5 * _LEAST_SCORE:
+                best, highest = (first, second), worth
+    return best
+
+
+def _from_tip(seen: Survey, candidate: Candidate) -> float:
+    return float(seen.outline.tip_mm[0]) - candidate.x_mm
+
+
+def trace_lines(
+    seen: Survey,
+    plunge: Candidate | None,
+    *,
+    full_flat: bool,
+    grind: str | None = None,
+    by_hand: Mapping[str, Array] | None = None,
+) -> GrindLines:
+    """Trace plunge and shoulder of one face.
+
+    Parameters
+    ----------
+    seen : Survey
+    plunge : Candidate or None
+        The chosen candidate.
+    full_flat : bool
+        Whether the bevel reaches the spine: see `reaches_spine`.
+    grind : str, optional
+        The grind as the user names it.
+    by_hand : mapping of str to ndarray, shape (K, 2), optional
+        ``plunge`` and ``shoulder`` as polylines in the face frame, instead of those in the picture.
+
+    Returns
+    -------
+    GrindLines
+    """
+    by_hand = by_hand or {}
+    flags: list[str] = []
+    plunge_line: Line | None = None
+    if "plunge" in by_hand:
+        plunge_line = _line_by_hand(by_hand["plunge"])
+    elif plunge is not None:
+        top = None if not full_flat else float(np.interp(plunge.x_mm, seen.strip.x_mm, seen.strip.width_mm)) - 0.8
+        plunge_line = trace_plunge(seen.outline, seen.strip, plunge, top_mm=top)
+    shoulder_line: Line | None = None
+    if "shoulder" in by_hand:
+        shoulder_line = _line_by_hand(by_hand["shoulder"])
+    elif not full_flat:
+        start = plunge_line.points_mm[:, 0].mean() if plunge_line else _heel(seen)
+        path = shoulder_path(seen.strip, from_mm=float(start))
+        shoulder_line = trace_shoulder(seen.outline, seen.strip, path) if path else None
+    if plunge_line is not None and shoulder_line is not None and not plunge_line.by_hand and plunge is not None:
+        plunge_line = _up_to(seen, plunge, plunge_line, shoulder_line)
+    if plunge_line is None:
+        flags.append("no_plunge")
+    elif plunge_line.confidence < _UNSURE:
+        flags.append("plunge_unsure")
+    if full_flat:
+        flags.append("full_flat")
+    elif shoulder_line is None or shoulder_line.confidence < _UNSURE:
+        flags.append("shoulder_unsure")
+    if by_hand:
+        flags.append("placed_by_hand")
+    return GrindLines(
+        plunge=plunge_line,
+        shoulder=shoulder_line,
+        full_flat=full_flat,
+        grind=grind or _kind(seen, shoulder_line, full_flat=full_flat),
+        flags=tuple(flags),
+    )
+
+
+def _up_to(seen: Survey, start: Candidate, plunge: Line, shoulder: Line) -> Line:
+    """Trace the plunge again, only up to the shoulder: above it there is none."""
+    near = np.abs(shoulder.points_mm[:, 0] - plunge.points_mm[:, 0].mean()) < 12.0
+    if near.sum() < 3:
+        return plunge
+    column = int(np.argmin(np.abs(seen.strip.x_mm - start.x_mm)))
+    top = float(np.median(shoulder.points_mm[near, 1]) - seen.strip.edge_mm[column]) - 0.5
+    return trace_plunge(seen.outline, seen.strip, start, top_mm=top) if top > 2.5 else plunge
+
+
+def reaches_spine(seen: Survey, plunge: Candidate | None) -> float:
+    """Log odds that the bevel reaches the spine, a full flat grind.
+
+    Parameters
+    ----------
+    seen : Survey
+    plunge : Candidate or None
+
+    Returns
+    -------
+    float
+        Positive for a full flat grind.
+
+    Notes
+    -----
+    On a full flat grind the plunge changes the face's look up to the spine; otherwise the flat goes on above
+    the shoulder as it was behind the plunge, and a line runs along the blade.
+    """
+    strip = seen.strip
+    start = plunge.x_mm if plunge else _heel(seen)
+    path = shoulder_path(strip, from_mm=start)
+    line = float(np.median(path.worth[: max(len(path.worth) * 2 // 3, 1)])) if path else 0.0
+    if plunge is None:
+        return 0.8 - 2.0 * line
+    low, high = (_look_across(strip, plunge, band) for band in ((0.08, 0.35), (0.75, 0.95)))
+    return 4.0 * (high / max(low, 0.15) - 0.5) + 3.0 * (0.7 - line)
+
+
+def _look_across(strip: Strip, plunge: Candidate, band: tuple[float, float]) -> float:
+    """How much brightness and lay change across the plunge line, within a band of the blade's height."""
+    column = int(np.argmin(np.abs(strip.x_mm - plunge.x_mm)))
+    width = float(strip.width_mm[column])
+    rows = np.flatnonzero((strip.above_mm > band[0] * width) & (strip.above_mm < band[1] * width))
+    looks = []
+    for gap, reach in ((0.8, 4.0), (-4.0, -0.8)):
+        values = []
+        for row in rows:
+            at = plunge.x_mm + plunge.lean * (strip.above_mm[row] - plunge.above_mm)
+            piece = (strip.x_mm > at + gap) & (strip.x_mm < at + reach) & strip.inside[row]
+            if piece.sum() > 5:
+                values.append((strip.brightness[row, piece].mean(), strip.across[row, piece].mean()))
+        looks.append(np.median(values, axis=0) if values else np.zeros(2))
+    return float(np.hypot(*((looks[0] - looks[1]) * np.array([2.0, 1.0]))))
+
+
+def _heel(seen: Survey) -> float:
+    """Where the edge begins, when no plunge does."""
+    x = seen.strip.x_mm
+    raw = seen.outline.rim_mm(x, edge=True)
+    course = np.isfinite(raw) & (np.abs(raw - seen.strip.edge_mm) < 0.6)
+    return float(x[course][0]) if course.any() else float(x[0])
+
+
+def _line_by_hand(points: Array) -> Line:
+    """A polyline given by the user, in points 0.2 mm apart; a hand places a line to about 0.1 mm."""
+    if len(points) < 2:
+        raise InputError("A line needs two points.", advice="Give it as x1,y1,x2,y2 in pixels of the photo.")
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    if length[-1] < 1.0:
+        raise InputError(
+            f"The line given by hand is {length[-1]:.2f} mm long.",
+            advice="Give its two ends in pixels of the upright photo, x1,y1,x2,y2.",
+        )
+    at = np.linspace(0, length[-1], max(int(length[-1] / 0.2), 12))
+    dense = np.column_stack([np.interp(at, length, points[:, axis]) for axis in (0, 1)])
+    return Line(
+        points_mm=frozen(dense), shift_std_mm=0.1, turn_std_rad=float(0.15 / length[-1]), scatter_mm=0.0,
+        confidence=1.0, by_hand=True,
+    )  # fmt: skip
+
+
+def _kind(seen: Survey, shoulder: Line | None, *, full_flat: bool) -> str:
+    """The grind's name, as far as lines tell: curvature of the bevel across isn't seen in them."""
+    if full_flat:
+        return "full flat"
+    if shoulder is None or shoulder.confidence < _UNSURE:
+        return ""
+    x, y = shoulder.points_mm.T
+    near = x < np.quantile(x, 0.5)
+    share = np.median((y - np.interp(x, seen.strip.x_mm, seen.strip.edge_mm))[near]) / np.median(
+        np.interp(x, seen.strip.x_mm, seen.strip.width_mm)[near]
+    )
+    return "scandi" if share < _SCANDI_SHARE else "sabre"
+
+
+def moved_to(lines: GrindLines, flags: tuple[str, ...]) -> GrindLines:
+    """Return the lines with more flags."""
+    return replace(lines, flags=tuple(dict.fromkeys(lines.flags + flags)))
+
+
+def check_grind(grind: str | None) -> str | None:
+    """Return a grind's name as used here.
+
+    Raises
+    ------
+    InputError
+        If it is none of `GRINDS`.
+
+    Examples
+    --------
+    >>> check_grind("Full-Flat")
+    'full flat'
+    """
+    if grind is None:
+        return None
+    name = grind.lower().replace("-", " ").replace("_", " ").strip()
+    if name not in GRINDS:
+        raise InputError(f"There is no grind {grind!r} here.", advice=f"Choose one of {', '.join(GRINDS)}.")
+    return name
+
+
+def require_lines(lines: GrindLines) -> None:
+    """Raise if nothing on the face can be measured.
+
+    Raises
+    ------
+    BladeError
+        If there is neither plunge nor shoulder on a face that isn't full flat.
+    """
+    if lines.plunge is None and lines.shoulder is None and not lines.full_flat:
+        raise BladeError(
+            "Neither a plunge line nor a shoulder is seen.",
+            advice="Turn the blade or the lamp until the lines show, or give them by hand.",
+        )

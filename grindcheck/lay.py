@@ -1,0 +1,65 @@
+"""Brightness and lay of a face, pixel by pixel: what tells a flat from a bevel."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grindcheck.rectify import Face
+
+_DARKEST = 0.004  # linear; the logarithm is kept from the sensor's noise
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lay:
+    """Maps over a face's grid.
+
+    Parameters
+    ----------
+    brightness : ndarray, shape (rows, columns), float32
+        Natural logarithm of the mean linear channel.
+    energy_x, energy_y : ndarray, shape (rows, columns), float32
+        Squared derivative of the brightness along x (across the blade's lines when they run across) and y, averaged.
+    """
+
+    brightness: NDArray[np.float32]
+    energy_x: NDArray[np.float32]
+    energy_y: NDArray[np.float32]
+
+    @property
+    def across(self) -> NDArray[np.float32]:
+        """−1 where all lines run along the blade, +1 where all run across, 0 without lay."""
+        total = self.energy_x + self.energy_y
+        return np.asarray((self.energy_x - self.energy_y) / np.maximum(total, 1e-9), dtype=np.float32)
+
+
+def lay_of(face: Face, *, derivative_mm: float = 0.12, average_mm: float = 0.6) -> Lay:
+    """Compute brightness and lay.
+
+    Parameters
+    ----------
+    face : Face
+        In the face frame: x along the blade.
+    derivative_mm, average_mm : float
+        Gaussian sizes (one sigma) at which lines are seen and averaged.
+
+    Returns
+    -------
+    Lay
+
+    Notes
+    -----
+    The diagonal of the structure tensor (Bigün and Granlund 1987) in the blade's axes: a lay runs along or across
+    a blade, so the mixed term is left out.
+    """
+    import cv2
+
+    brightness = np.log(np.maximum(face.linear.mean(axis=2), _DARKEST))
+    sigma = max(derivative_mm / face.plane.step_mm, 0.8)
+    smooth = cv2.GaussianBlur(brightness, (0, 0), sigma)
+    window = average_mm / face.plane.step_mm
+    energies = []
+    for kernel in ((1, 0), (0, 1)):
+        slope = cv2.Sobel(smooth, cv2.CV_32F, *kernel, ksize=3, scale=0.125)
+        energies.append(cv2.GaussianBlur(slope * slope, (0, 0), window))
+    return Lay(brightness=brightness, energy_x=energies[0], energy_y=energies[1])

@@ -1,0 +1,230 @@
+"""The order of the steps: photo, mat, camera, blade, outline, lines, comparison."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from grindcheck.camera import Camera, solve_camera
+from grindcheck.compare import Uncertain, View, compare, outlines_agree
+from grindcheck.errors import InputError, PairError
+from grindcheck.geometry import Array
+from grindcheck.grindlines import (
+    Survey,
+    check_grind,
+    choose_plunges,
+    moved_to,
+    reaches_spine,
+    require_lines,
+    survey,
+    trace_lines,
+)
+from grindcheck.mat.finding import MatView, find_mat
+from grindcheck.outline import Outline, trace_outline, turned_over
+from grindcheck.photo import Photo, read_photo
+from grindcheck.placing import Stance
+from grindcheck.printscale import PrintScale, load_print_scale, print_scale
+from grindcheck.results import Comparison
+from grindcheck.silhouette import Side, find_blade
+
+_AGREE_MM = 0.45  # rms of two outlines of one blade before each part is put at its own height
+_UNSURE_ODDS = 0.7
+_STEEP_RAD = np.deg2rad(15.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What the user asks for.
+
+    Parameters
+    ----------
+    photos : (Path, Path)
+        One of each face, in any order.
+    thickness_mm : float
+        Stock thickness.
+    height_mm : float, optional
+        Height of the upper flat above the paper; default: the thickness.
+    edge_mm : float
+        Edge thickness before sharpening.
+    paper : str, optional
+        The mat that must be seen.
+    bar_x_mm, bar_y_mm : float, optional
+        Calliper readings of the mat's bars for this run.
+    grind : str, optional
+    hand_lines : mapping of str to sequence of float
+        ``plunge-left``, ``plunge-right``, ``shoulder-left``, ``shoulder-right``: x1, y1, x2, y2 … in pixels of the
+        upright photo.
+    """
+
+    photos: tuple[Path, Path]
+    thickness_mm: float
+    height_mm: float | None = None
+    edge_mm: float = 0.5
+    paper: str | None = None
+    bar_x_mm: float | None = None
+    bar_y_mm: float | None = None
+    grind: str | None = None
+    hand_lines: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    uncertain: Uncertain = field(default_factory=Uncertain)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """One photo up to its outline."""
+
+    photo: Photo
+    mat: MatView
+    camera: Camera
+    outline: Outline
+    scale: PrintScale
+
+
+def check_pair(request: Request) -> Comparison:
+    """Measure both faces and compare them.
+
+    Parameters
+    ----------
+    request : Request
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    GrindcheckError
+        If a photo can't be used or the two don't belong together.
+    """
+    grind = check_grind(request.grind)
+    stance = _stance(request)
+    seen = [see(path, request, stance) for path in request.photos]
+    faces, flags = tell_faces(seen[0], seen[1])
+    surveys = {side: survey(face.outline) for side, face in faces.items()}
+    left, right = choose_plunges(surveys["left"], surveys["right"])
+    chosen = {"left": left, "right": right}
+    odds = sum(reaches_spine(surveys[side], chosen[side]) for side in surveys)
+    full_flat = grind == "full flat" if grind else odds > 0
+    views: dict[Side, View] = {}
+    for side, face in faces.items():
+        hand = _by_hand(request, face, side)
+        lines = trace_lines(surveys[side], chosen[side], full_flat=full_flat, grind=grind, by_hand=hand)
+        require_lines(lines)
+        lines = moved_to(lines, _doubts(face))
+        views[side] = View(
+            photo=face.photo, mat=face.mat, camera=face.camera, outline=face.outline, lines=lines
+        )
+    return compare(views, stance, faces["left"].scale, uncertain=request.uncertain, flags=flags)
+
+
+def see(path: Path, request: Request, stance: Stance) -> Seen:
+    """Take one photo up to its outline."""
+    photo = read_photo(path)
+    mat = find_mat(photo, paper=request.paper)
+    scale = _scale(mat.spec.paper, request)
+    camera = solve_camera(mat, photo, scale=(scale.x, scale.y))
+    rough = find_blade(photo, camera, mat.spec, height_mm=stance.height_mm)
+    outline = trace_outline(photo, mat, camera, rough)
+    return Seen(photo=photo, mat=mat, camera=camera, outline=outline, scale=scale)
+
+
+def tell_faces(one: Seen, other: Seen) -> tuple[dict[Side, Seen], tuple[str, ...]]:
+    """Tell left from right, and check that it is one blade's two faces.
+
+    Parameters
+    ----------
+    one, other : Seen
+
+    Returns
+    -------
+    dict of side to Seen
+    tuple of str
+        Reservations about the pair.
+
+    Raises
+    ------
+    PairError
+        If it is one face twice, or two blades.
+
+    Notes
+    -----
+    In the face frame both outlines look alike. If they do only with edge and spine of one exchanged, the
+    less sure one was told wrongly.
+    """
+    if one.photo.sha256 == other.photo.sha256:
+        raise PairError(
+            f"{one.photo.name} and {other.photo.name} are the same photo.",
+            advice="Give one photo of each face: turn the blade over about its long axis for the second.",
+        )
+    flags: list[str] = []
+    apart = outlines_agree(one.outline, other.outline)
+    if apart > _AGREE_MM:
+        doubtful = one if one.outline.edge_odds < other.outline.edge_odds else other
+        corrected = replace(doubtful, outline=turned_over(doubtful.outline))
+        tried = (corrected, other) if doubtful is one else (one, corrected)
+        turned = outlines_agree(tried[0].outline, tried[1].outline)
+        if turned < apart:
+            one, other = tried
+            apart = turned
+            flags.append("edge_side_unsure")
+    if apart > 2 * _AGREE_MM:
+        raise PairError(
+            f"The outlines of {one.photo.name} and {other.photo.name} differ by {apart:.1f} mm: "
+            "two different blades, or one isn't lying flat.",
+            advice="Give two photos of the two faces of one blade, and check the thickness.",
+        )
+    if one.outline.side == other.outline.side:
+        raise PairError(
+            f"{one.photo.name} and {other.photo.name} both show the {one.outline.side} face.",
+            advice="Turn the blade over about its long axis and photograph the other face.",
+        )
+    faces: dict[Side, Seen] = {one.outline.side: one, other.outline.side: other}
+    if one.outline.edge_odds + other.outline.edge_odds < 2 * _UNSURE_ODDS:
+        flags.append("edge_side_unsure")
+    tips = [seen.outline.face.plane.axes[:, 0] for seen in (one, other)]
+    if float(tips[0] @ tips[1]) < 0:
+        flags.append("turned_end_for_end")
+    return faces, tuple(dict.fromkeys(flags))
+
+
+def _doubts(seen: Seen) -> tuple[str, ...]:
+    return ("tilted",) if seen.camera.tilt_rad > _STEEP_RAD else ()
+
+
+def _stance(request: Request) -> Stance:
+    thickness = request.thickness_mm
+    height = request.height_mm if request.height_mm is not None else thickness
+    if height < 0.9 * thickness:
+        raise InputError(
+            f"The flat's height {height:.2f} mm is below the stock thickness {thickness:.2f} mm.",
+            advice="Give the height of the upper flat above the paper: stock plus one handle scale.",
+        )
+    if not 0.0 <= request.edge_mm < thickness:
+        raise InputError(
+            f"The edge thickness {request.edge_mm:.2f} mm isn't between 0 and the stock's {thickness:.2f} mm.",
+            advice="Measure the edge before sharpening with a calliper; 0.5 mm is usual.",
+        )
+    return Stance(thickness_mm=thickness, height_mm=height, edge_mm=request.edge_mm)
+
+
+def _scale(paper: str, request: Request) -> PrintScale:
+    if request.bar_x_mm is not None or request.bar_y_mm is not None:
+        return print_scale(paper, request.bar_x_mm, request.bar_y_mm)
+    return load_print_scale(paper)
+
+
+def _by_hand(request: Request, seen: Seen, side: Side) -> dict[str, Array]:
+    plane = seen.outline.face.plane
+    out: dict[str, Array] = {}
+    for name in ("plunge", "shoulder"):
+        given = request.hand_lines.get(f"{name}-{side}")
+        if given is None:
+            continue
+        if len(given) < 4 or len(given) % 2:
+            raise InputError(
+                f"The line {name}-{side} has {len(given)} numbers.",
+                advice="Give pixel pairs of the upright photo, as in 1203,1410,1188,1745.",
+            )
+        px = np.asarray(given, dtype=np.float64).reshape(-1, 2)
+        out[name] = plane.grid_from_mat(seen.camera.mm_from_px(px, plane.height_mm))
+    return out

@@ -1,0 +1,258 @@
+"""Where the shoulder runs: the line where the bevel meets the flat, from the plunge to the tip.
+
+Roughly as the least-cost path through the strip (dynamic programming over a step in brightness and a change of
+lay), then to a fraction of a pixel along its normals.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grindcheck.geometry import Array, frozen
+from grindcheck.outline import Outline, sample
+from grindcheck.plunge import Line
+from grindcheck.strip import STEP_MM, Strip
+
+_COLUMN_MM = 0.4
+_LOWEST_MM = 2.0  # a bevel lower than this is an edge
+_RIM_MM = 1.0  # a shoulder nearer to the spine is none
+_AROUND_MM = 2.4  # of flat and bevel on either side that vote
+_REACH_MM = 0.8  # how far a line may lie off the rough path
+_POOL_MM = 5.0  # one sigma along the line over which each side's own look is averaged
+_STREAK_MM = 5.0  # length over which the lines of a lay keep their brightness
+_PIXEL_SHARE = 0.25  # neighbouring pixels' derivatives count as one in two directions
+_WALK_MM = 0.02  # random walk of the border from column to column: 5 % of slope
+_LOST_MM = 0.25  # std beyond which a place says nothing
+_STEEPEST = 4  # rows a path may climb from column to column: about 45°
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Path:
+    """A rough shoulder.
+
+    Parameters
+    ----------
+    x_mm, above_mm : ndarray, shape (K,)
+        Strip coordinates.
+    worth : ndarray, shape (K,)
+        How much of a line it is there: 0 nothing, 1 and more clear.
+    """
+
+    x_mm: Array
+    above_mm: Array
+    worth: Array
+
+
+def shoulder_path(strip: Strip, *, from_mm: float) -> Path | None:
+    """Find the best path along the blade.
+
+    Parameters
+    ----------
+    strip : Strip
+    from_mm : float
+        Where the bevel begins: the plunge's x, or the heel.
+
+    Returns
+    -------
+    Path or None
+        None where the strip is too short or too narrow to hold one.
+    """
+    worth, x = _worth(strip, from_mm)
+    rows = len(strip.above_mm)
+    if worth.shape[1] < 20:
+        return None
+    best = np.empty_like(worth)
+    came = np.zeros(worth.shape, dtype=np.intp)
+    best[:, 0] = worth[:, 0]
+    climbs = np.arange(-_STEEPEST, _STEEPEST + 1)
+    penalty = 0.02 * climbs.astype(np.float64) ** 2
+    index = np.arange(rows)
+    for column in range(1, worth.shape[1]):
+        options = np.stack(
+            [
+                np.where((index - climb >= 0) & (index - climb < rows),
+                         best[np.clip(index - climb, 0, rows - 1), column - 1] - cost, -1e9)
+                for climb, cost in zip(climbs, penalty, strict=True)
+            ]
+        )  # fmt: skip
+        chosen = options.argmax(axis=0)
+        came[:, column] = index - climbs[chosen]
+        best[:, column] = options[chosen, index] + worth[:, column]
+    path = np.empty(worth.shape[1], dtype=np.intp)
+    path[-1] = int(best[:, -1].argmax())
+    for column in range(worth.shape[1] - 1, 0, -1):
+        path[column - 1] = np.clip(came[path[column], column], 0, rows - 1)
+    found = worth[path, np.arange(len(path))]
+    return Path(x_mm=frozen(x), above_mm=frozen(strip.above_mm[path]), worth=frozen(found))
+
+
+def _worth(strip: Strip, from_mm: float) -> tuple[Array, Array]:
+    """How much of a shoulder each place is, columns thinned to 0.4 mm."""
+    import cv2
+
+    first = int(np.searchsorted(strip.x_mm, from_mm + 2.0))
+    bright = strip.brightness[:, first:]
+    across = strip.across[:, first:]
+    inside = strip.inside[:, first:].astype(np.float32)
+    along = 1.2 / STEP_MM
+    weight = cv2.GaussianBlur(inside, (0, 0), sigmaX=along, sigmaY=0.4) + 1e-6
+    smooth = cv2.GaussianBlur(bright * inside, (0, 0), sigmaX=along, sigmaY=0.4) / weight
+    lay = cv2.GaussianBlur(across * inside, (0, 0), sigmaX=along, sigmaY=0.4) / weight
+    step = np.abs(_vertical(smooth, 1, 4))
+    seen = inside > 0
+    noise = 1.48 * float(np.median(step[seen])) + 0.01 if seen.any() else 1.0
+    level = np.abs(_vertical(smooth, 4, 15))
+    change = -_vertical(lay, 2, 15)
+    worth = np.minimum(step / noise, 8.0) / 8.0 + np.clip(change, -0.5, 1.0) + 0.4 * np.minimum(level / 0.4, 1.0)
+    height = strip.above_mm[:, None]
+    legal = (height > _LOWEST_MM) & (height < strip.width_mm[first:][None, :] - _RIM_MM)
+    worth = np.where(legal, worth, 0.0)
+    stride = round(_COLUMN_MM / STEP_MM)
+    return worth[:, ::stride].astype(np.float64), strip.x_mm[first:][::stride]
+
+
+def _vertical(picture: NDArray[np.float32], gap: int, length: int) -> NDArray[np.float64]:
+    """Mean of ``length`` rows above each row minus that below, ``gap`` left out on each side."""
+    rows = len(picture)
+    sums = np.concatenate([np.zeros((1, picture.shape[1])), np.cumsum(picture, axis=0, dtype=np.float64)])
+    at = np.arange(rows)
+    a0, a1 = np.clip(at + gap, 0, rows), np.clip(at + gap + length, 0, rows)
+    b0, b1 = np.clip(at - gap - length, 0, rows), np.clip(at - gap, 0, rows)
+    above = (sums[a1] - sums[a0]) / np.maximum(a1 - a0, 1)[:, None]
+    below = (sums[b1] - sums[b0]) / np.maximum(b1 - b0, 1)[:, None]
+    return np.asarray(above - below)
+
+
+def trace_shoulder(outline: Outline, strip: Strip, path: Path) -> Line:
+    """Trace the shoulder along its normals from a rough path.
+
+    Parameters
+    ----------
+    outline : Outline
+    strip : Strip
+    path : Path
+
+    Returns
+    -------
+    Line
+        Ordered from plunge to tip; its confidence tells whether it is a line.
+
+    Notes
+    -----
+    The picture is straightened along the path. Each pixel votes for flat or bevel by its two derivatives, whose
+    variances differ where the lay differs, and each stretch by its level; the log likelihood of a border
+    at each place is the sum of the votes on either side. A hidden Markov chain along the blade, whose state
+    is the border's place and whose step is a small random walk, gives the place's posterior mean and std
+    (forward-backward, Rabiner 1989). Streaks of the flat's own lay run along the line and look like steps in
+    brightness: the level's vote therefore counts by the streaks' variance and length. Variances are taken from
+    the picture itself, on either side of the path.
+    """
+    from scipy.ndimage import gaussian_filter1d, median_filter
+
+    base = np.interp(path.x_mm, strip.x_mm, strip.edge_mm)
+    width = np.interp(path.x_mm, strip.x_mm, strip.width_mm)
+    run = path.above_mm < width - _RIM_MM - 0.2
+    end = len(run) if run.all() else int(np.argmin(run))
+    course = np.column_stack([path.x_mm, base + median_filter(path.above_mm, 9, mode="nearest")])[:end]
+    if len(course) < 15:
+        return _none(course)
+    std = np.ones(len(course))
+    for smoothing in (3.0, 1.5):
+        course[:, 1] = gaussian_filter1d(course[:, 1], smoothing / _COLUMN_MM, mode="nearest")
+        course, std = _follow(outline, course)
+    good = std < _LOST_MM
+    if good.sum() < 12:
+        return _none(course)
+    kept, std = course[good], std[good]
+    scatter = float(np.sqrt(np.mean((kept[:, 1] - gaussian_filter1d(kept[:, 1], 5.0, mode="nearest")) ** 2)))
+    worth = float(np.median(path.worth[:end]))
+    return Line(
+        points_mm=frozen(kept),
+        shift_std_mm=float(np.sqrt(np.mean(std**2))),
+        turn_std_rad=0.0,
+        scatter_mm=scatter,
+        confidence=float(np.clip(worth / 0.8, 0, 1) * np.clip(good.mean() / 0.7, 0, 1)),
+    )
+
+
+def _follow(outline: Outline, course: Array) -> tuple[Array, Array]:
+    """One pass of the Markov chain about a smooth course: better points and the std along the normal."""
+    step = outline.face.plane.step_mm
+    x = np.arange(course[0, 0], course[-1, 0], step)
+    smooth = np.column_stack([x, np.interp(x, course[:, 0], course[:, 1])])
+    slope = np.gradient(smooth[:, 1], x)
+    normals = np.column_stack([-slope, np.ones_like(slope)]) / np.hypot(slope, 1.0)[:, None]
+    offsets = np.arange(-_AROUND_MM, _AROUND_MM + step / 2, step)
+    colours = sample(outline.face, smooth[:, None, :] + offsets[None, :, None] * normals[:, None, :])
+    votes = _votes(np.log(np.maximum(colours.mean(axis=2), 0.004)), offsets, step)
+    block = max(round(_COLUMN_MM / step), 1)
+    count = len(x) // block
+    votes = votes[: count * block].reshape(count, block, -1).sum(axis=1)
+    # border at state s: flat votes above it count for it, those below against it
+    support = np.cumsum(votes[:, ::-1], axis=1)[:, ::-1]
+    borders = offsets - step / 2
+    states = np.arange(-_REACH_MM, _REACH_MM + 1e-9, step / 2)
+    likelihood = np.stack([np.interp(states, borders, row) for row in support])
+    place, std = _smoothed(likelihood, states)
+    centre = slice(block // 2, count * block, block)
+    return smooth[centre] + place[:, None] * normals[centre], std
+
+
+def _votes(brightness: Array, offsets: Array, step: float) -> Array:
+    """Log likelihood ratio, flat over bevel, of every straightened pixel, (along, across the line)."""
+    from scipy.ndimage import gaussian_filter, gaussian_filter1d
+
+    below = (offsets > -_AROUND_MM + 0.2) & (offsets < -_REACH_MM)
+    above = (offsets < _AROUND_MM - 0.2) & (offsets > _REACH_MM)
+    pooled = _POOL_MM / step
+
+    def pool(picture: Array, side: NDArray[np.bool_]) -> Array:
+        return np.asarray(gaussian_filter1d(picture[:, side].mean(axis=1), pooled, mode="nearest")[:, None])
+
+    votes = np.zeros_like(brightness)
+    for order, share in (((1, 0), _PIXEL_SHARE), ((0, 1), 0.5 * step / _STREAK_MM)):
+        energy = gaussian_filter(brightness, 0.7, order=order) ** 2
+        bevel, flat = pool(energy, below) + 1e-8, pool(energy, above) + 1e-8
+        capped = np.minimum(energy, 9.0 * np.maximum(bevel, flat))
+        votes += share * 0.5 * (capped / bevel - capped / flat + np.log(bevel / flat))
+    level = gaussian_filter1d(brightness, _STREAK_MM / 3 / step, axis=0, mode="nearest")
+    bevel, flat = pool(level, below), pool(level, above)
+    spread_bevel = pool((level - bevel) ** 2, below) + 1e-4
+    spread_flat = pool((level - flat) ** 2, above) + 1e-4
+    ratio = (level - bevel) ** 2 / spread_bevel - (level - flat) ** 2 / spread_flat
+    ratio = np.clip(ratio + np.log(spread_bevel / spread_flat), -50.0, 50.0)
+    return np.asarray(votes + 0.5 * ratio * 0.5 * step / _STREAK_MM)
+
+
+def _smoothed(likelihood: Array, states: Array) -> tuple[Array, Array]:
+    """Posterior mean and std of each step's state, by forward-backward over a random walk."""
+    spacing = float(states[1] - states[0])
+    reach = int(np.ceil(4 * _WALK_MM / spacing))
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * spacing / _WALK_MM) ** 2)
+    kernel /= kernel.sum()
+    emission = np.exp(np.maximum(likelihood - likelihood.max(axis=1, keepdims=True), -60.0))
+    steps = len(emission)
+    forward = np.empty_like(emission)
+    backward = np.ones_like(emission)
+    carried = np.full(emission.shape[1], 1.0 / emission.shape[1])
+    for index in range(steps):
+        forward[index] = emission[index] * carried + 1e-30
+        forward[index] /= forward[index].sum()
+        carried = np.convolve(forward[index], kernel, mode="same") + 1e-12
+    carried = np.ones(emission.shape[1])
+    for index in range(steps - 2, -1, -1):
+        carried = np.convolve(emission[index + 1] * carried, kernel, mode="same") + 1e-12
+        carried /= carried.sum()
+        backward[index] = carried
+    posterior = forward * backward
+    posterior /= posterior.sum(axis=1, keepdims=True)
+    mean = posterior @ states
+    variance = posterior @ states**2 - mean**2
+    return mean, np.sqrt(np.maximum(variance, (spacing / 4) ** 2))
+
+
+def _none(points: Array) -> Line:
+    return Line(
+        points_mm=frozen(points), shift_std_mm=1.0, turn_std_rad=0.0, scatter_mm=1.0, confidence=0.0
+    )
