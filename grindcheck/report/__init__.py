@@ -1,0 +1,1 @@
+"""The result told: as text, as data and as a picture."""
