@@ -178,11 +178,12 @@ def mat_photo(
     light = render(camera, reflectance(spec) if table is None else table, spec, points=points) * gain
     if blur_px > 0:
         light = cv2.GaussianBlur(light, (0, 0), blur_px)
-    levels = (encoded(light) * 255.0).astype(np.float32)
+    levels = encoded(light).astype(np.float32) * np.float32(255.0)
     if sharpen > 0:
         levels += sharpen * (levels - cv2.GaussianBlur(levels, (0, 0), 1.5))
     if noise > 0:
-        levels += np.random.default_rng(seed).normal(0.0, noise, levels.shape).astype(np.float32)
+        random = np.random.default_rng(seed)
+        levels += np.float32(noise) * random.standard_normal(levels.shape, dtype=np.float32)
     bgr = np.clip(np.rint(levels), 0, 255).astype(np.uint8)
     if jpeg_quality is not None:
         data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, jpeg_quality])[1]

@@ -15,6 +15,7 @@ _ACROSS_MM = 1.3  # of the rim's 1.5 mm
 _ALONG_MM = np.linspace(1.8, 4.6, 15)  # from the crossing along a side; the marker lies beyond the rim
 _MOST_CROSSINGS = 28
 _BIN_PX = 0.2
+_LOBES_FROM = 0.01  # halo; without one, lobes would only stand in for a part of the blur
 _WHITE_END = 254  # of 255: clipped
 
 
@@ -60,9 +61,9 @@ def edge_spread(bgr: NDArray[np.uint8], corner_px: Array, slopes: Array) -> Edge
     Notes
     -----
     Pixels are taken as they are, each with its distance from its edge, so that no interpolation blurs them.
-    The pooled profile is fitted with a Gaussian's integral plus two antisymmetric lobes for sharpening. The
-    sigma includes the pixel's own square (0.29 px). The halo is read in encoded values, where phones sharpen;
-    above a clipped white nothing can be seen, so the larger of the two sides counts.
+    The pooled profile is fitted with a Gaussian's integral, plus two antisymmetric lobes if there is a halo.
+    The sigma includes the pixel's own square (0.29 px). The halo is read in encoded values, in which
+    phones sharpen; above a clipped white nothing can be seen, so the larger of the two sides counts.
     """
     chosen = np.unique(np.linspace(0, len(corner_px) - 1, min(_MOST_CROSSINGS, len(corner_px))).astype(int))
     distance, level = _edge_pixels(bgr, corner_px[chosen], slopes[chosen])
@@ -83,7 +84,8 @@ def edge_spread(bgr: NDArray[np.uint8], corner_px: Array, slopes: Array) -> Edge
     usable = np.isfinite(profiles[0]) & (np.abs(from_edge) < 0.9 * reach.min())
     at, linear_profile = _binned(from_edge[usable], profiles[0][usable])
     _, encoded_profile = _binned(from_edge[usable], profiles[1][usable])
-    return EdgeSpread(blur_px=_gaussian_sigma(at, linear_profile), halo=_halo(at, encoded_profile))
+    halo = _halo(at, encoded_profile)
+    return EdgeSpread(blur_px=_gaussian_sigma(at, linear_profile, lobes=halo > _LOBES_FROM), halo=halo)
 
 
 def _edge_pixels(bgr: NDArray[np.uint8], corner_px: Array, slopes: Array) -> tuple[Array, NDArray[np.uint8]]:
@@ -128,24 +130,20 @@ def _binned(at: Array, values: Array) -> tuple[Array, Array]:
     return where[full] / count[full], total[full] / count[full]
 
 
-def _gaussian_sigma(at: Array, profile: Array) -> float:
-    """Return sigma of the Gaussian's integral that fits best, lobes of sharpening beside it."""
+def _gaussian_sigma(at: Array, profile: Array, *, lobes: bool) -> float:
+    """Return sigma of the Gaussian's integral that fits best, lobes of sharpening beside it or not."""
     # levels, step and lobe height are linear, so sigma and the lobes' width are tried on a grid
     grid = np.geomspace(0.25, 0.7 * at.max(), 60)
     ratio = np.array([1.5, 2.2, 3.0])
     edge = np.broadcast_to(_normal_integral(at / grid[:, None])[:, None], (len(grid), len(ratio), len(at)))
     x = at / (grid[:, None, None] * ratio[:, None])
     columns = np.stack([np.ones_like(x), edge, x * np.exp(0.5 - x * x / 2)], axis=2)
-    normal = columns @ columns.swapaxes(2, 3) + 1e-9 * np.eye(3)
+    if not lobes:
+        columns = columns[:, :1, :2]
+    normal = columns @ columns.swapaxes(2, 3) + 1e-9 * np.eye(columns.shape[2])
     right = columns @ profile
     solution = np.linalg.solve(normal, right[..., None])[..., 0]
-    cost = profile @ profile - np.sum(solution * right, axis=2)
-    # sharpening raises lobes; sunken ones would only stand in for a larger sigma
-    cost[solution[:, :, 2] < 0] = np.inf
-    plain = columns[:, 0, :2]
-    gram, image = plain @ plain.swapaxes(1, 2), plain @ profile
-    no_lobes = profile @ profile - np.sum(np.linalg.solve(gram, image[..., None])[..., 0] * image, axis=1)
-    costs = np.minimum(cost.min(axis=1), no_lobes)
+    costs = (profile @ profile - np.sum(solution * right, axis=2)).min(axis=1)
     best = int(np.argmin(costs))
     if 0 < best < len(grid) - 1:
         before, here, after = costs[best - 1 : best + 2]

@@ -5,6 +5,8 @@ sharpening, tone curve or spread of ink it went through, for each of these acts 
 crossing is therefore the point about which the window differs least from its own half turn.
 """
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -106,6 +108,8 @@ def refine_crossings(
     )
     refined[inside] = whole[inside] + shift
     good[inside] = fits
+    # smooth slopes average over the pixels that sampling mixed, so their full variance counts
+    variance = variance / _noise_kept(shift)
     std = float(np.sqrt(np.median(variance[fits]))) if fits.any() else np.inf
     return good, refined, std
 
@@ -136,18 +140,31 @@ def _window(
     return (weights * round_off).astype(np.float32), u, v
 
 
+def _kernel(
+    distance: NDArray[np.floating[Any]],
+) -> NDArray[np.floating[Any]]:
+    """Return the weight of a pixel at a distance: cubic convolution (Keys, a = -1/2)."""
+    t = np.abs(distance)
+    near = 1 + t * t * (1.5 * t - 2.5)
+    far = 2 + t * (-4 + t * (2.5 - 0.5 * t))
+    return np.where(t < 1, near, np.where(t < 2, far, 0.0))
+
+
 def _shifted(patches: NDArray[np.float32], shift: Array, offsets: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Sample patches at middle + shift + offsets, by cubic convolution (Keys, a = -1/2) along y and x."""
-    middle = patches.shape[1] // 2
-    at = np.arange(patches.shape[1], dtype=np.float64)
+    """Sample patches at middle + shift + offsets."""
+    at = np.arange(patches.shape[1], dtype=np.float64) - patches.shape[1] // 2
+    down, across = (
+        _kernel(shift[:, axis, None, None] + offsets[None, :, None] - at).astype(np.float32)
+        for axis in (1, 0)
+    )
+    return np.asarray(down @ patches @ across.transpose(0, 2, 1))
 
-    def kernel(move: Array) -> NDArray[np.float32]:
-        t = np.abs(middle + move[:, None, None] + offsets[None, :, None] - at)
-        near = 1 + t * t * (1.5 * t - 2.5)
-        far = 2 + t * (-4 + t * (2.5 - 0.5 * t))
-        return np.where(t < 1, near, np.where(t < 2, far, 0.0)).astype(np.float32)
 
-    return np.asarray(kernel(shift[:, 1]) @ patches @ kernel(shift[:, 0]).transpose(0, 2, 1))
+def _noise_kept(shift: Array) -> Array:
+    """Return the share of independent pixels' variance that sampling between them keeps, shape (N,)."""
+    taps = np.arange(-2.0, 4.0)
+    between = shift - np.floor(shift)
+    return np.asarray(np.prod(np.sum(_kernel(between[:, :, None] - taps) ** 2, axis=2), axis=1))
 
 
 def _symmetry_step(
