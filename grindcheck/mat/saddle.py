@@ -16,15 +16,15 @@ from grindcheck.mat.spec import MARKER_MM, SQUARE_MM, MatSpec
 
 _RIM_MM = (SQUARE_MM - MARKER_MM) / 2
 _ARM_MM = 4.5  # along the squares' sides the window reaches further than across them
-_LARGEST_PX = 20  # half a window's side; more adds time, not accuracy
-_MARGIN_PX = 8  # for shifts and for the interpolation
+_LARGEST_PX = 20  # half a window's side, if the rim is no wider; more adds time, not accuracy
+_MARGIN_PX = 5  # beyond the prediction's error: for shifts and for the interpolation
 _SPREAD_PX = 1.5  # blur that the window keeps off the markers' dark border
 _LEAST_STEP = 15.0  # grey levels between black and white
 _STEP_SHARE = 0.3  # of the median step: less is shadow, glare or a finger
 _UNEVEN = 0.35  # of the step: difference of two like quadrants
 _UNLIKE = 0.12  # of the step: rms difference from the half turn
 
-_COARSE_MOVES, _FINE_MOVES = 3, 3
+_COARSE_MOVES, _FINE_MOVES = 3, 2  # each squares the error; the last one shows that it has settled
 
 Bools = NDArray[np.bool_]
 
@@ -69,9 +69,10 @@ def refine_crossings(
     """
     scale = np.sqrt(np.abs(np.linalg.det(slopes)))
     typical = float(np.median(scale))
-    reduce = max(1, int(_RIM_MM * typical / _LARGEST_PX + 0.5))
-    half = int(np.clip(np.ceil(_ARM_MM * typical), 4, _LARGEST_PX * reduce))
-    size = 2 * (half + _MARGIN_PX) + 1
+    longest = max(_LARGEST_PX, int(_RIM_MM * typical))
+    half = int(np.clip(np.ceil(_ARM_MM * typical), 4, longest))
+    margin = coarse_px + _MARGIN_PX
+    size = 2 * (half + margin) + 1
     height, width = bgr.shape[:2]
     whole = np.rint(predicted_px).astype(int)
     inside = np.all((whole >= size // 2) & (whole < np.array([width, height]) - size // 2), axis=1)
@@ -95,7 +96,7 @@ def refine_crossings(
         at = offsets[every]
         window = _shifted(blurred if coarse else patches, shift, at)
         change, variance, unlike = _symmetry_step(window, weights[:, every, every], at)
-        shift = np.clip(shift + np.clip(change, -limit, limit), -_MARGIN_PX + 3.0, _MARGIN_PX - 3.0)
+        shift = np.clip(shift + np.clip(change, -limit, limit), 3.0 - margin, margin - 3.0)
     contrast, uneven = _quadrants(window, weights, u, v, _dark_top_left(spec, crossing_mm[inside]))
     usual = np.median(contrast)
     moved = np.linalg.norm(whole[inside] + shift - predicted_px[inside], axis=1)
@@ -152,12 +153,20 @@ def _kernel(
 
 def _shifted(patches: NDArray[np.float32], shift: Array, offsets: NDArray[np.float32]) -> NDArray[np.float32]:
     """Sample patches at middle + shift + offsets."""
-    at = np.arange(patches.shape[1], dtype=np.float64) - patches.shape[1] // 2
-    down, across = (
-        _kernel(shift[:, axis, None, None] + offsets[None, :, None] - at).astype(np.float32)
-        for axis in (1, 0)
-    )
+    down, across = (_taps(shift[:, axis], offsets, patches.shape[1]) for axis in (1, 0))
     return np.asarray(down @ patches @ across.transpose(0, 2, 1))
+
+
+def _taps(shift: Array, offsets: NDArray[np.float32], size: int) -> NDArray[np.float32]:
+    """Return the weights (N, K, size) of a patch's pixels along one axis; four of a row differ from zero."""
+    first = np.floor(shift).astype(int)
+    between = shift - first
+    out = np.zeros((len(shift), len(offsets), size), dtype=np.float32)
+    patch, row = np.arange(len(shift))[:, None], np.arange(len(offsets))[None]
+    column = size // 2 + first[:, None] + offsets.astype(int)
+    for tap in (-1, 0, 1, 2):
+        out[patch, row, column + tap] = _kernel(between - tap)[:, None]
+    return out
 
 
 def _noise_kept(shift: Array) -> Array:
@@ -171,35 +180,39 @@ def _symmetry_step(
     window: NDArray[np.float32], weights: NDArray[np.float32], offsets: NDArray[np.float32]
 ) -> tuple[Array, Array, Array]:
     """Return the step (N, 2) towards the symmetric point, variance of a coordinate, rms of the difference."""
-    turned = window[:, ::-1, ::-1]
-    difference = window - turned
-    mean = 0.5 * (window + turned)
-    mean = mean - mean.mean(axis=(1, 2), keepdims=True)
+    count, side = window.shape[0], window.shape[1]
     spacing = float(offsets[1] - offsets[0])
-    slope_y = np.gradient(window, spacing, axis=1)
-    slope_x = np.gradient(window, spacing, axis=2)
-    # a half turn changes the sign of the slopes, so adding the turned ones' negative is twice the slope
-    columns = np.stack(
-        [
-            slope_x - slope_x[:, ::-1, ::-1],
-            slope_y - slope_y[:, ::-1, ::-1],
-            mean * (offsets[None, None, :] / offsets[-1]),
-            mean * (offsets[None, :, None] / offsets[-1]),
-        ],
-        axis=1,
-    ).reshape(len(window), 4, -1)
-    flat = weights.reshape(len(window), -1)
+    slope_y, slope_x = np.zeros_like(window), np.zeros_like(window)
+    slope_y[:, 1:-1] = (window[:, 2:] - window[:, :-2]) * np.float32(0.5 / spacing)
+    slope_x[:, :, 1:-1] = (window[:, :, 2:] - window[:, :, :-2]) * np.float32(0.5 / spacing)
+    # read backwards, a window is its own half turn; one of each pair of pixels will do
+    pairs = side * side // 2
+
+    def both(values: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        flat = values.reshape(len(values), -1)
+        return flat[:, :pairs], flat[:, : -pairs - 1 : -1]
+
+    here, turned = both(window)
+    difference = here - turned
+    mean = 0.5 * (here + turned)
+    mean -= mean.mean(axis=1, keepdims=True)
+    columns = np.empty((count, 4, pairs), dtype=np.float32)
+    # a half turn changes the sign of the slopes, so subtracting the turned one doubles it
+    for index, slope in enumerate((slope_x, slope_y)):
+        np.subtract(*both(slope), out=columns[:, index])
+    unit = offsets / offsets[-1]
+    np.multiply(mean, np.tile(unit, side)[:pairs], out=columns[:, 2])
+    np.multiply(mean, np.repeat(unit, side)[:pairs], out=columns[:, 3])
+    flat = weights.reshape(count, -1)[:, :pairs]
     weighted = columns * flat[:, None]
     normal = (weighted @ columns.transpose(0, 2, 1)).astype(np.float64)
-    right = np.einsum("nkp,np->nk", weighted, difference.reshape(len(window), -1)).astype(np.float64)
+    right = (weighted @ difference[:, :, None])[:, :, 0].astype(np.float64)
     trace = np.trace(normal, axis1=1, axis2=2)
     inverse = np.linalg.inv(normal + (1e-9 * trace + 1e-9)[:, None, None] * np.eye(4))
     solution = -np.einsum("nij,nj->ni", inverse, right)
-    left = difference.reshape(len(window), -1) + np.einsum("nk,nkp->np", solution, columns)
-    square = np.sum(flat * left**2, axis=1) / np.maximum(flat.sum(axis=1), 1e-9)
-    # each pair is counted twice, hence the factor 2
-    variance = square * (inverse[:, 0, 0] + inverse[:, 1, 1])
-    return solution[:, :2], np.asarray(variance, dtype=np.float64), np.sqrt(square)
+    left = difference + (solution.astype(np.float32)[:, None] @ columns)[:, 0]
+    square = np.asarray(np.sum(flat * left**2, axis=1) / np.maximum(flat.sum(axis=1), 1e-9), dtype=np.float64)
+    return solution[:, :2], square * (inverse[:, 0, 0] + inverse[:, 1, 1]) / 2, np.sqrt(square)
 
 
 def _dark_top_left(spec: MatSpec, crossing_mm: Array) -> Bools:
