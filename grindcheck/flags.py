@@ -37,6 +37,11 @@ _TABLE: tuple[tuple[str, str, str], ...] = (
     ("blurred", "The mat's edges are blurred.", "Hold still, tap to focus on the blade, use more light."),
     ("halo", "The phone's sharpening leaves halos beside edges.", "Turn sharpening and scene modes off."),
     ("clipped", "The white paper is overexposed.", "Tap the paper to set the exposure, or use less light."),
+    (
+        "few_corners",
+        "Little of the mat's frame is seen.",
+        "Show more of the frame; the blade or the handle may cover a part of it.",
+    ),
     ("dark", "The photo is dark.", "Use more light."),
     ("blown_out", "Parts of the blade are overexposed.", "Use softer light, or turn the blade a little."),
     ("tilted", "The camera was tilted by more than 15°.", "Hold the phone level over the mat."),

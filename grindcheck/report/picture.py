@@ -144,7 +144,7 @@ def _head(figure: Any, verdict: "Verdict", word: str, said: list[str], todo: lis
         Rectangle(
             (0, 1 - share + 0.08 / tall),
             1,
-            share,
+            share - 0.08 / tall,
             transform=figure.transFigure,
             color=_PANEL[verdict.decision],
         )

@@ -1,0 +1,115 @@
+"""Imports never point up, and each heavy library stays where it belongs (DEVELOPERS.md, modules)."""
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = ROOT / "grindcheck"
+
+# From the bottom up; a module imports from lower layers, or from its own.
+LAYERS = (
+    {"", "errors", "settings", "units", "flags", "geometry", "chain", "registration"},  # "": for its version
+    {"mat.spec", "photo"},
+    {"mat", "mat.drawing", "mat.edges", "mat.saddle", "mat.markers", "mat.finding", "printscale"},
+    {"camera", "lens"},
+    {"rectify", "edgefit", "lay"},
+    {"silhouette", "outline"},
+    {"strip", "plunge", "shoulder", "grindlines"},
+    {"placing", "figures", "budget", "results"},
+    {"compare"},
+    {"verdict"},
+    {"pipeline", "advice"},
+    {"report", "report.words", "report.data", "report.text", "report.picture"},
+    {"cli", "__main__"},
+)
+LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
+
+# A library, and the only modules that may import it.
+ONLY_IN = {
+    "cv2": {
+        "photo", "mat.spec", "mat.drawing", "mat.edges", "mat.saddle", "mat.markers", "mat.finding", "camera",
+        "lens", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "plunge", "shoulder", "grindlines",
+    },
+    "matplotlib": {"mat.drawing", "report.picture"},
+    "typer": {"cli"},
+    "pint": {"units"},
+    "pillow_heif": {"photo"},
+    "uncertainties": {"budget", "compare"},
+    "platformdirs": {"printscale"},
+}  # fmt: skip
+
+
+def modules() -> dict[str, Path]:
+    out = {}
+    for path in sorted(PACKAGE.rglob("*.py")):
+        parts = path.relative_to(PACKAGE).with_suffix("").parts
+        out[".".join(parts if parts[-1] != "__init__" else parts[:-1])] = path
+    return out
+
+
+MODULES = modules()
+
+
+def imports(path: Path) -> set[str]:
+    """All that a module imports anywhere in it, at run time or for types."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path.name} imports relatively"
+            base = node.module or ""
+            nested = {f"{base}.{alias.name}" for alias in node.names}
+            own = {name for name in nested if name.removeprefix("grindcheck.") in MODULES}
+            found |= own or {base}
+    return found
+
+
+def own(path: Path) -> set[str]:
+    return {
+        name.removeprefix("grindcheck").removeprefix(".")
+        for name in imports(path)
+        if name.split(".")[0] == "grindcheck"
+    }
+
+
+def test_every_module_has_its_layer() -> None:
+    assert set(MODULES) == set(LEVEL)
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_imports_never_point_up(name: str) -> None:
+    above = {other for other in own(MODULES[name]) if LEVEL.get(other, 0) > LEVEL[name]}
+    assert not above
+
+
+def test_no_circles() -> None:
+    graph = {name: own(path) - {name} for name, path in MODULES.items()}
+    done: set[str] = set()
+    while len(done) < len(graph):
+        free = {name for name, needs in graph.items() if name not in done and needs <= done}
+        assert free, f"in a circle: {sorted(set(graph) - done)}"
+        done |= free
+
+
+@pytest.mark.parametrize("library", ONLY_IN)
+def test_a_library_stays_where_it_belongs(library: str) -> None:
+    users = {
+        name for name, path in MODULES.items() if any(one.split(".")[0] == library for one in imports(path))
+    }
+    assert users <= ONLY_IN[library]
+
+
+@pytest.mark.parametrize("module", ["grindcheck.cli", "grindcheck.verdict", "grindcheck.report.text"])
+def test_heavy_imports_wait(module: str) -> None:
+    # in a fresh interpreter, as the command starts
+    heavy = ("cv2", "numpy", "scipy", "matplotlib", "PIL", "pint", "uncertainties", "pillow_heif")
+    code = f"import sys, {module}; print([name for name in {heavy!r} if name in sys.modules])"
+    found = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT, timeout=60
+    )
+    assert found.stdout.strip() == "[]"
