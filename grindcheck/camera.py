@@ -24,12 +24,16 @@ if TYPE_CHECKING:
     from grindcheck.mat.finding import MatView
     from grindcheck.photo import Photo
 
+STRETCH = PARAMETERS  # index of the print's stretch, log of its x over its y scale, beside the parameters
+
 # Priors, one standard deviation. Phone lenses; "common practice, no source" unless a reason is given.
 _WIDE_FOCAL_DIAGONALS = 1.0  # 26 to 80 mm equivalents are 0.60 to 1.85 diagonals
 _WIDE_FOCAL_STD = 0.5  # of log focal: covers that range at one sigma
 _CENTRE_STD_DIAGONALS = 0.01
 _K_STD = 0.15
 _P_STD = 0.001
+_PRINTER_STD = 0.003  # of each axis of an unmeasured print: printers are 0.1 to 0.5 % off (from memory)
+_SURE = 1e-6  # the least std of the print's stretch, so that its weight stays finite
 _STARTS_DIAGONALS = (0.55, 0.8, 1.2, 1.9)  # starts without EXIF
 
 _STD_FLOOR_PX = 0.01  # no corner is known better, whatever its noise says
@@ -60,6 +64,11 @@ class Camera:
         phone can share that error.
     rms_px, largest_px : float
         Distances from the corners used to where the model puts them.
+    scale : tuple of float
+        Size of the print along x and y that goes with the parameters: as given, times the stretch found.
+    stretch_std : float
+        Relative standard uncertainty of the ratio of the two. Its error is in `covariance`; an error that
+        both axes share isn't, because no photo could show it.
     corners : int
         Corners used.
     dropped : int
@@ -75,6 +84,8 @@ class Camera:
     prior_gain: Array
     rms_px: float = 0.0
     largest_px: float = 0.0
+    scale: tuple[float, float] = (1.0, 1.0)
+    stretch_std: float = 0.0
     corners: int = 0
     dropped: int = 0
     flags: tuple[str, ...] = ()
@@ -149,7 +160,13 @@ class Camera:
         return np.asarray(eye[:2] + along[:, None] * rays[:, :2])
 
 
-def solve_camera(view: "MatView", photo: "Photo", *, scale: tuple[float, float] = (1.0, 1.0)) -> Camera:
+def solve_camera(
+    view: "MatView",
+    photo: "Photo",
+    *,
+    scale: tuple[float, float] = (1.0, 1.0),
+    scale_std: float = _PRINTER_STD,
+) -> Camera:
     """Find lens and pose from the mat's crossings in one photo.
 
     Parameters
@@ -160,6 +177,8 @@ def solve_camera(view: "MatView", photo: "Photo", *, scale: tuple[float, float] 
         For its size and its focal prior.
     scale : tuple of float
         True over nominal size of the print along x and y.
+    scale_std : float
+        Relative standard uncertainty of each. The default is that of an unmeasured print.
 
     Returns
     -------
@@ -174,10 +193,12 @@ def solve_camera(view: "MatView", photo: "Photo", *, scale: tuple[float, float] 
     -----
     Maximum a posteriori by Levenberg-Marquardt with an analytic Jacobian. Priors: log focal from EXIF, else
     1.0 ± 0.5 diagonals; principal point at the picture's middle ± 1 % of the diagonal; k1, k2 0 ± 0.15;
-    p1, p2 0 ± 0.001. Corners beyond six robust sigmas are left out. The covariance is the inverse of the
-    posterior's Gauss-Newton matrix, with the corners' std raised until the residuals have their expected
-    size (Birge's ratio, never lowered), and raised further where neighbouring residuals go the same way
-    (Conley's sum), as they do under a moustache-shaped lens or on a sheet that isn't flat.
+    p1, p2 0 ± 0.001. The print's stretch, the ratio of its two scales, is estimated along with them: 0.4 % of
+    it, unknown, would otherwise be taken for tilt and for a focal length wrong by a factor of two. Corners
+    beyond six robust sigmas are left out. The covariance is the inverse of the posterior's Gauss-Newton
+    matrix, with the corners' std raised until the residuals have their expected size (Birge's ratio, never
+    lowered), and raised further where neighbouring residuals go the same way (Conley's sum), as they do under
+    a moustache-shaped lens or on a sheet that isn't flat.
 
     It is wrong where the model is: an even bend of the sheet looks like lens distortion and focal length to a
     single photo, leaves little residual, and is not in the covariance. What does remain shows in
@@ -198,19 +219,20 @@ def solve_camera(view: "MatView", photo: "Photo", *, scale: tuple[float, float] 
             f"Only {len(corner_px)} crossings of the mat's frame are seen, {_FEWEST} at least are needed.",
             advice="Photograph the mat so that more of its frame is in the picture and uncovered.",
         )
-    prior, precision = _prior(width, height, photo.focal_px, photo.focal_rel_std)
+    prior, precision = _prior(width, height, photo.focal_px, photo.focal_rel_std, scale_std)
     std = max(view.corner_std_px, _STD_FLOOR_PX)
     flags: list[str] = []
     best, used = _estimate(corner_mm, corner_px, std, prior, precision, photo.focal_px is not None)
     if photo.focal_px is not None:
-        covariance, *_ = _posterior(best, corner_mm[used], corner_px[used], std, precision)
+        covariance, *_ = _Problem(corner_mm[used], corner_px[used], std, prior, precision).posterior(best)
         slack = 1.0 / precision[0] - covariance[0, 0]
         if abs(best[0] - prior[0]) > _MISFIT * np.sqrt(max(slack, 1e-12)):
-            wide, precision = _prior(width, height, None, None)
             flags.append("focal_contradicts_exif")
-            prior = wide
+            prior, precision = _prior(width, height, None, None, scale_std)
             best, used = _estimate(corner_mm, corner_px, std, prior, precision, False)
-    covariance, ratio, rms, largest = _posterior(best, corner_mm[used], corner_px[used], std, precision)
+    covariance, ratio, rms, largest = _Problem(
+        corner_mm[used], corner_px[used], std, prior, precision
+    ).posterior(best)
     diagonal = float(np.hypot(width, height))
     dropped = int(np.sum(~used))
     if rms > _RMS_LIMIT_DIAGONALS * diagonal or dropped > 0.3 * len(used):
@@ -224,12 +246,21 @@ def solve_camera(view: "MatView", photo: "Photo", *, scale: tuple[float, float] 
         flags.append("corners_dropped")
     if ratio > 3.0 and largest > 1e-4 * diagonal:
         flags.append("lens_residual")
+    stretch = np.exp(best[STRETCH] / 2)
     camera = Camera(
-        size_px=(width, height), parameters=frozen(best), covariance=frozen(covariance),
+        size_px=(width, height),
+        parameters=frozen(best[:PARAMETERS]),
+        covariance=frozen(covariance[:PARAMETERS, :PARAMETERS]),
         focal_prior_share=float(covariance[0, 0] * precision[0]),
-        prior_gain=frozen(covariance[:, 0] * precision[0]), rms_px=rms, largest_px=largest,
-        corners=int(np.sum(used)), dropped=dropped, flags=tuple(flags),
-    )  # fmt: skip
+        prior_gain=frozen(covariance[:PARAMETERS, 0] * precision[0]),
+        rms_px=rms,
+        largest_px=largest,
+        scale=(scale[0] * float(stretch), scale[1] / float(stretch)),
+        stretch_std=float(np.sqrt(covariance[STRETCH, STRETCH])),
+        corners=int(np.sum(used)),
+        dropped=dropped,
+        flags=tuple(flags),
+    )
     if camera.distance_mm <= 0:
         raise CameraError(
             "The camera comes out below the paper.", advice="Photograph the printed side from above."
@@ -237,46 +268,49 @@ def solve_camera(view: "MatView", photo: "Photo", *, scale: tuple[float, float] 
     return camera
 
 
-def _prior(width: int, height: int, focal_px: float | None, rel_std: float | None) -> tuple[Array, Array]:
-    """Return prior means and precisions of the 13 parameters (pose: none)."""
+def _prior(
+    width: int, height: int, focal_px: float | None, rel_std: float | None, scale_std: float
+) -> tuple[Array, Array]:
+    """Return prior means and precisions of the 13 parameters (pose: none) and the stretch."""
     diagonal = float(np.hypot(width, height))
     focal = _WIDE_FOCAL_DIAGONALS * diagonal if focal_px is None else focal_px
     std = _WIDE_FOCAL_STD if focal_px is None or rel_std is None else rel_std
-    mean = np.zeros(PARAMETERS)
+    mean = np.zeros(PARAMETERS + 1)
     mean[:3] = np.log(focal), (width - 1) / 2, (height - 1) / 2
     stds = np.array([std, *[_CENTRE_STD_DIAGONALS * diagonal] * 2, _K_STD, _K_STD, _P_STD, _P_STD])
-    return mean, np.concatenate([stds**-2, np.zeros(6)])
+    # the logarithm of a ratio of two independent scales
+    stretch_std = max(np.sqrt(2) * scale_std, _SURE)
+    return mean, np.concatenate([stds**-2, np.zeros(6), [stretch_std**-2]])
 
 
 def _estimate(
     corner_mm: Array, corner_px: Array, std: float, prior: Array, precision: Array, focal_known: bool
 ) -> tuple[Array, "np.ndarray[tuple[int], np.dtype[np.bool_]]"]:
     """Fit from several starts, leave out what doesn't belong, fit again."""
-    points_mm = np.column_stack([corner_mm, np.zeros(len(corner_mm))])
     diagonal = np.hypot(*(2 * prior[1:3] + 1))
     factors = (1.0,) if focal_known else _STARTS_DIAGONALS
     focals = [np.exp(prior[0]) if focal_known else factor * diagonal for factor in factors]
     starts = [
-        np.concatenate([[np.log(focal)], prior[1:7], pose])
+        np.concatenate([[np.log(focal)], prior[1:7], pose, [0.0]])
         for focal in focals
         for pose in _poses(corner_mm, (corner_px - prior[1:3]) / focal)
     ]
     # twenty times the noise: a blunder mustn't choose the start, and the basin is wider
-    problem = _Problem(points_mm, corner_px, 20 * std, prior, precision)
+    problem = _Problem(corner_mm, corner_px, 20 * std, prior, precision)
     costs = [problem.cost(start, robust=True) for start in starts]
     near = [start for cost, start in zip(costs, starts, strict=True) if cost <= _START_RATIO * min(costs)]
     fits = [problem.minimum(start, robust=True) for start in near]
     best = min(fits, key=lambda fit: fit[1])[0]
     used = np.ones(len(corner_px), dtype=np.bool_)
     for _ in range(6):
-        miss = np.linalg.norm(project_points(best, points_mm) - corner_px, axis=1)
+        miss = np.linalg.norm(problem.misfit(best), axis=1)
         # the median of a Rayleigh distribution is 1.1774 sigma (closed form: sqrt(2 ln 2))
         sigma = max(float(np.median(miss[used])) / np.sqrt(2 * np.log(2)), std)
         keep = miss < _OUTLIER * sigma
         if keep.sum() < _FEWEST:
             break
         settled, used = np.array_equal(keep, used), keep
-        best, _ = _Problem(points_mm[used], corner_px[used], std, prior, precision).minimum(best)
+        best, _ = _Problem(corner_mm[used], corner_px[used], std, prior, precision).minimum(best)
         if settled:
             break
     return best, used
@@ -328,18 +362,36 @@ def _whitening(points: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class _Problem:
-    """Squared misfit over variance plus prior, as a function of the parameters."""
+    """Squared misfit over variance plus prior, as a function of the parameters and the print's stretch."""
 
-    points_mm: Array
+    corner_mm: Array
     corner_px: Array
     std: float
     prior: Array
     precision: Array
 
+    def _points(self, parameters: Array) -> Array:
+        half = parameters[STRETCH] / 2
+        flat = self.corner_mm * np.exp([half, -half])
+        return np.column_stack([flat, np.zeros(len(flat))])
+
+    def misfit(self, parameters: Array) -> Array:
+        """Return where the model sees the corners less where the photo has them, shape (N, 2), px."""
+        seen = project_points(parameters[:PARAMETERS], self._points(parameters))
+        return np.asarray(seen - self.corner_px)
+
+    def linear(self, parameters: Array) -> tuple[Array, Array]:
+        """Return the misfit and its derivatives, shape (N, 2, 14)."""
+        points_mm = self._points(parameters)
+        seen, by_camera = projection_jacobian(parameters[:PARAMETERS], points_mm)
+        # moving a point by d moves it in the camera's frame by R d, as a translation would
+        by_place = by_camera[:, :, 10:13] @ rotation_matrix(parameters[7:10])[:, :2]
+        by_stretch = by_place @ (points_mm[:, :2] * [0.5, -0.5])[:, :, None]
+        return seen - self.corner_px, np.concatenate([by_camera, by_stretch], axis=2)
+
     def cost(self, parameters: Array, *, robust: bool = False) -> float:
         """Return the sum; with ``robust``, Cauchy's function of each corner instead of the square."""
-        misfit = project_points(parameters, self.points_mm) - self.corner_px
-        squares = np.sum(misfit**2, axis=1) / self.std**2
+        squares = np.sum(self.misfit(parameters) ** 2, axis=1) / self.std**2
         data = np.log1p(squares).sum() if robust else squares.sum()
         return float(data + np.sum(self.precision * (parameters - self.prior) ** 2))
 
@@ -347,10 +399,10 @@ class _Problem:
         """Minimise by Levenberg-Marquardt; return parameters and the minimum."""
         parameters, cost, damping = start, self.cost(start, robust=robust), 1e-3
         for _ in range(40):
-            seen, jacobian = projection_jacobian(parameters, self.points_mm)
-            misfit = (seen - self.corner_px) / self.std
+            misfit, jacobian = self.linear(parameters)
+            misfit = misfit / self.std
             weight = 1.0 / (1.0 + np.sum(misfit**2, axis=1)) if robust else np.ones(len(misfit))
-            rows = (jacobian / self.std * np.sqrt(weight)[:, None, None]).reshape(-1, PARAMETERS)
+            rows = (jacobian / self.std * np.sqrt(weight)[:, None, None]).reshape(-1, len(parameters))
             matrix = rows.T @ rows + np.diag(self.precision)
             slope = rows.T @ (misfit * np.sqrt(weight)[:, None]).ravel()
             slope += self.precision * (parameters - self.prior)
@@ -368,25 +420,22 @@ class _Problem:
                 break
         return parameters, cost
 
-
-def _posterior(
-    parameters: Array, corner_mm: Array, corner_px: Array, std: float, precision: Array
-) -> tuple[Array, float, float, float]:
-    """Return covariance, the factor on the corners' std (at least 1), rms and largest residual in px."""
-    points_mm = np.column_stack([corner_mm, np.zeros(len(corner_mm))])
-    seen, jacobian = projection_jacobian(parameters, points_mm)
-    normal = np.einsum("nij,nik->jk", jacobian, jacobian)
-    left = seen - corner_px
-    square = float(np.sum(left**2))
-    away = np.linalg.norm(corner_mm[:, None] - corner_mm, axis=2)
-    # neighbours that err alike count for less than as many corners (Conley's sum over near pairs)
-    alike = max(1.0, float(np.sum((left @ left.T)[away < _NEIGHBOURS_MM])) / max(square, 1e-30))
-    ratio = 1.0
-    for _ in range(3):  # the equations spent depend on the weight of the priors, which depends on the ratio
-        covariance = np.linalg.inv(normal / (ratio * std) ** 2 + np.diag(precision))
-        spent = np.trace(covariance @ normal) / (ratio * std) ** 2
-        birge = max(1.0, np.sqrt(square / max(2 * len(left) - spent, 1.0)) / std)
-        ratio = float(birge * np.sqrt(alike))
-    covariance = np.linalg.inv(normal / (ratio * std) ** 2 + np.diag(precision))
-    largest = float(np.linalg.norm(left, axis=1).max())
-    return covariance, ratio, float(np.sqrt(square / len(left))), largest
+    def posterior(self, parameters: Array) -> tuple[Array, float, float, float]:
+        """Return covariance, the factor on the corners' std (at least 1), rms and largest misfit in px."""
+        left, jacobian = self.linear(parameters)
+        rows = jacobian.reshape(-1, len(parameters))
+        normal = rows.T @ rows
+        square = float(np.sum(left**2))
+        away = np.linalg.norm(self.corner_mm[:, None] - self.corner_mm, axis=2)
+        # neighbours that err alike count for less than as many corners (Conley's sum over near pairs)
+        alike = max(1.0, float(np.sum((left @ left.T)[away < _NEIGHBOURS_MM])) / max(square, 1e-30))
+        ratio = 1.0
+        for _ in range(3):  # the equations spent depend on the priors' weight, which depends on the ratio
+            covariance = np.linalg.inv(normal / (ratio * self.std) ** 2 + np.diag(self.precision))
+            spent = np.trace(covariance @ normal) / (ratio * self.std) ** 2
+            birge = max(1.0, np.sqrt(square / max(2 * len(left) - spent, 1.0)) / self.std)
+            ratio = float(birge * np.sqrt(alike))
+        covariance = np.linalg.inv(normal / (ratio * self.std) ** 2 + np.diag(self.precision))
+        largest = float(np.linalg.norm(left, axis=1).max())
+        rms = float(np.sqrt(square / len(left)))
+        return np.asarray(covariance, dtype=np.float64), ratio, rms, largest

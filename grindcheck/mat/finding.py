@@ -185,7 +185,8 @@ def _only_mat(grey: Grey, seen: Markers, paper: str | None) -> tuple[MatSpec, Ar
             f"The mat in the photo is for {spec.paper} paper, not {mat_spec(paper).paper}.",
             advice="Choose the paper of the mat that lies there, or photograph on the other one.",
         )
-    centres = np.array([spec.square_centre_mm(*spec.markers()[marker]) for marker in used])
+    squares = spec.markers()
+    centres = np.array([spec.square_centre_mm(*squares[marker]) for marker in used])
     extent = np.sqrt(np.linalg.eigvalsh(np.cov(centres.T)))[0] if len(centres) > 2 else 0.0
     if extent < _SPREAD / 4 * np.hypot(*spec.frame_mm):
         raise _too_little(len(used), len(spec.markers()), "all in one line")
