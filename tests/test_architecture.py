@@ -14,7 +14,7 @@ PACKAGE = ROOT / "grindcheck"
 LAYERS = (
     {"", "errors", "settings", "units", "flags", "geometry", "chain", "registration"},  # "": for its version
     {"mat.spec", "photo"},
-    {"mat", "mat.drawing", "mat.edges", "mat.saddle", "mat.markers", "mat.finding", "printscale"},
+    {"mat", "mat.drawing", "mat.markers", "mat.saddle", "mat.edges", "mat.finding", "printscale"},
     {"camera", "lens"},
     {"rectify", "edgefit", "lay"},
     {"silhouette", "outline"},
@@ -32,7 +32,8 @@ LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 ONLY_IN = {
     "cv2": {
         "photo", "mat.spec", "mat.drawing", "mat.edges", "mat.saddle", "mat.markers", "mat.finding", "camera",
-        "lens", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "plunge", "shoulder", "grindlines",
+        "lens", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "plunge", "shoulder",
+        "grindlines",
     },
     "matplotlib": {"mat.drawing", "report.picture"},
     "typer": {"cli"},

@@ -12,7 +12,8 @@ from grindcheck.photo import PHOTO_FLAGS
 
 NAMES = [
     "no_exif_focal", "small_photo", "mirrored_undone", "digital_zoom", "cropped",
-    "blurred", "halo", "clipped", "few_corners", "dark", "blown_out", "tilted", "grey_print", "print_scale_unmeasured",
+    "blurred", "halo", "clipped", "few_corners", "dark", "blown_out", "tilted",
+    "grey_print", "print_scale_unmeasured",
     "focal_contradicts_exif", "lens_residual", "corners_dropped",
     "edge_side_unsure", "curved_spine",
     "plunge_unsure", "shoulder_unsure", "no_plunge", "full_flat", "placed_by_hand",

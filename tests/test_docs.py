@@ -1,0 +1,185 @@
+"""The words keep up with the code: options, flags, fields, modules, commands."""
+
+import re
+import shlex
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer.main
+from fixtures_results import mismatch
+from test_architecture import LAYERS, MODULES
+from typer.testing import CliRunner
+
+from grindcheck import __version__, cli, pipeline, settings
+from grindcheck.flags import FLAGS
+from grindcheck.report.data import report_data
+from grindcheck.verdict import Tolerances, judge
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def blocks(text: str, language: str) -> list[str]:
+    return [block.strip() for block in re.findall(rf"```{language}\n(.*?)```", text, re.DOTALL)]
+
+
+RUN, TEST = blocks(README, "sh")[:2]
+
+
+def section(start: str, end: str) -> str:
+    return README[README.index(start) : README.index(end)]
+
+
+def options(command: str) -> set[str]:
+    group: Any = typer.main.get_command(cli.app)
+    found = {name for one in group.commands[command].params for name in one.opts if name.startswith("--")}
+    return found - {"--help"}
+
+
+def test_the_readme_opens_with_the_job_and_two_one_line_commands() -> None:
+    before = README[: README.index("```sh")]
+    assert before.startswith("# grindcheck\n\nA small workshop grinds")
+    assert "\n" not in RUN
+    assert "\n" not in TEST
+    assert RUN.startswith("python3 -m venv .venv && .venv/bin/pip install")
+    assert TEST.startswith("python3 -m venv .venv && .venv/bin/pip install")
+
+
+def test_the_readme_runs_the_sample_pair_with_options_that_exist(monkeypatch: pytest.MonkeyPatch) -> None:
+    words = shlex.split(RUN.split("&&")[-1])
+    assert words[0] == ".venv/bin/grindcheck"
+    asked = []
+
+    def measured(request: pipeline.Request) -> Any:
+        asked.append(request)
+        return mismatch()
+
+    monkeypatch.setattr(pipeline, "check_pair", measured)
+    arguments = words[1 : words.index("--picture")]
+    run = CliRunner().invoke(cli.app, arguments)
+    assert run.exit_code == 1, run.stderr
+    assert asked[0].thickness_mm == pytest.approx(5 / 32 * 25.4)
+
+
+def test_the_sample_pair_and_the_picture_are_there() -> None:
+    shown = re.findall(r"!\[[^]]+\]\(([^)]+)\)", README)
+    assert len(shown) == 1
+    photos = [word for word in shlex.split(RUN) if word.endswith(".jpg")]
+    assert len(photos) == 2
+    for name in (*shown, *photos):
+        assert (ROOT / name).is_file(), f"{name} isn't there"
+
+
+def test_the_test_command_is_the_four_commands_in_their_order() -> None:
+    tools = [shlex.split(part)[0].removeprefix(".venv/bin/") for part in TEST.split("&&")[2:]]
+    assert tools == ["ruff", "ruff", "mypy", "pytest"]
+    four = next(block for block in blocks(DEVELOPERS, "sh") if block.startswith("ruff")).splitlines()
+    assert [shlex.split(line)[:2] for line in four[:2]] == [["ruff", "format"], ["ruff", "check"]]
+    assert four[2:] == ["mypy", "pytest"]
+
+
+def test_ci_runs_the_readmes_test_command() -> None:
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    (pattern,) = re.findall(r"grep -m 1 '([^']+)' README\.md", script)
+    assert next(line for line in README.splitlines() if pattern in line) == TEST
+    assert script.rstrip().endswith('bash -euo pipefail -c "$command"')
+
+
+def test_ci_is_sound_bash() -> None:
+    try:
+        checked = subprocess.run(
+            ["bash", "-n", str(ROOT / ".ci" / "run")], capture_output=True, text=True, check=False, timeout=30
+        )
+    except FileNotFoundError:
+        pytest.skip("bash isn't installed")
+    assert checked.returncode == 0, checked.stderr
+
+
+@pytest.mark.parametrize(
+    ("command", "start", "end"),
+    [
+        ("check", "`grindcheck check PHOTO PHOTO` measures", "`grindcheck mat` writes"),
+        ("mat", "`grindcheck mat` writes", "`grindcheck --version`"),
+    ],
+)
+def test_every_option_has_its_row_and_none_is_made_up(command: str, start: str, end: str) -> None:
+    rows = [line for line in section(start, end).splitlines() if line.startswith("| `--")]
+    named = {name for row in rows for name in re.findall(r"`(--[\w-]+)`", row.split("|")[1])}
+    assert named == options(command)
+
+
+def test_defaults_told_are_those_of_the_code() -> None:
+    for option, default in (
+        ("--edge-thickness", f"{settings.EDGE_MM:g}mm"),
+        ("--tolerance", f"{settings.PLUNGE_TOLERANCE_MM:g}mm"),
+        ("--angle-tolerance", "1deg"),
+    ):
+        (row,) = [line for line in README.splitlines() if line.startswith(f"| `{option}`")]
+        assert row.split("|")[-2].strip() == default
+    assert settings.PLUNGE_TOLERANCE_MM == settings.HEIGHT_TOLERANCE_MM  # one option sets both
+    assert f"{settings.THINNEST_STOCK_MM:g} to {settings.THICKEST_STOCK_MM:g} mm" in README
+
+
+def test_exit_codes_are_told() -> None:
+    for word, code in cli.EXIT_CODES.items():
+        assert f"| {code} | {word} |" in README
+    assert f"| {cli.EXIT_ERROR} | error" in README
+
+
+def test_every_flag_has_its_row() -> None:
+    rows = [line for line in README.splitlines() if re.match(r"\| `[a-z_]+` \| [A-Z].*\.", line)]
+    told = [row for row in rows if row.split("`")[1] in FLAGS]
+    assert told == [f"| `{one.name}` | {one.meaning} | {one.advice} |" for one in FLAGS.values()]
+
+
+def keys(data: Any) -> Iterator[str]:
+    if isinstance(data, dict):
+        for name, value in data.items():
+            if name != "components":  # its names are sources, not fields
+                yield name
+                yield from keys(value)
+    elif isinstance(data, list):
+        for value in data:
+            yield from keys(value)
+
+
+def test_every_json_field_is_told() -> None:
+    told = section("## JSON", "## Reservations")
+    result = mismatch()
+    data = report_data(result, judge(result, Tolerances()))
+    del data["faces"]["left"]["camera"], data["faces"]["right"]["camera"]  # told as a whole
+    inner = {"faces", "left", "right"}  # as `faces.left`
+    assert "`faces.left`, `faces.right`" in told
+    missing = {name for name in keys(data) if name not in inner and f"`{name}`" not in told}
+    assert not missing
+
+
+def test_every_module_is_told_in_the_order_of_the_layers() -> None:
+    told = re.findall(r"^\| `([\w.]+)` \|", DEVELOPERS, re.MULTILINE)
+    named = {name for name in MODULES if name not in ("", "mat", "report", "__main__")}
+    assert {name for name in told if not name.endswith(".py")} == named
+    levels = [next(i for i, layer in enumerate(LAYERS) if name in layer) for name in told if name in named]
+    assert levels == sorted(levels)
+
+
+def test_every_program_beside_the_samples_is_told() -> None:
+    for path in (ROOT / "sample_images").glob("*.py"):
+        assert f"`{path.name}`" in DEVELOPERS
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "calibration/README.md"])
+def test_links_lead_somewhere(name: str) -> None:
+    path = ROOT / name
+    links = re.findall(r"(?<!!)\[[^]]+\]\(([^)#]+)\)", path.read_text(encoding="utf-8"))
+    for link in links:
+        assert link.startswith("https://") or (path.parent / link).exists(), link
+
+
+def test_the_changes_end_the_developers_words_and_know_this_version() -> None:
+    changes = DEVELOPERS[DEVELOPERS.rindex("\n## ") :]
+    assert changes.startswith("\n## Changes\n")
+    assert f"### {__version__}\n" in changes
