@@ -416,7 +416,7 @@ class _Problem:
                     parameters, cost, damping = candidate, new, max(damping / 10, 1e-12)
                     break
                 damping *= 10
-            if gained <= 1e-6 * (1.0 + cost):
+            if gained <= (1e-3 if robust else 1e-6) * (1.0 + cost):  # the robust minimum is but a start
                 break
         return parameters, cost
 

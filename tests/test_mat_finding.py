@@ -167,7 +167,7 @@ def test_small_photo() -> None:
 
 
 def test_camera_from_the_photo_itself() -> None:
-    camera = solve_camera(ordinary_view(), ordinary())
+    camera = solve_camera(ordinary_view(), ordinary(), scale_std=1e-5)
     ends = camera.mm_from_px(truth().px_from_mm([[-72.0, 10.0, 4.0], [72.0, 10.0, 4.0]]), 4.0)
     # anchors: 0.003 mm over 144 mm with the focal length right, at 12 MP; this is 3 MP
     assert abs(np.linalg.norm(ends[1] - ends[0]) - 144.0) < 0.012
@@ -217,7 +217,7 @@ def test_corners_agree_with_another_reader() -> None:
     pupil = pytest.importorskip("pupil_apriltags")
     grey = np.ascontiguousarray(cv2.cvtColor(ordinary().bgr, cv2.COLOR_BGR2GRAY))
     seen = pupil.Detector(families="tag36h11", quad_decimate=1.0).detect(grey)
-    camera = solve_camera(ordinary_view(), ordinary())
+    camera = solve_camera(ordinary_view(), ordinary(), scale_std=1e-5)
     corners = A4.marker_corners_mm()
     assert len(seen) >= 65
     assert {one.tag_id for one in seen} <= set(A4.markers())
