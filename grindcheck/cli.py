@@ -1,7 +1,6 @@
 """The command line: it reads options, calls the pipeline and prints. Heavy imports wait for the command."""
 
 import math
-import re
 import sys
 import traceback
 from collections.abc import Callable, Iterator
@@ -17,7 +16,7 @@ from grindcheck.errors import GrindcheckError, InputError, OutputError
 if TYPE_CHECKING:
     from grindcheck.pipeline import Request
     from grindcheck.results import Comparison
-    from grindcheck.verdict import Tolerances, Verdict
+    from grindcheck.verdict import Verdict
 
 EXIT_CODES = {"match": 0, "mismatch": 1, "cannot tell": 3}
 EXIT_ERROR = 2
@@ -117,6 +116,7 @@ def check(
     Exit codes: 0 match, 1 mismatch, 2 error, 3 cannot tell.
     """
     with _told(context):
+        from grindcheck import options
         from grindcheck.pipeline import Request, check_pair
         from grindcheck.verdict import judge
 
@@ -125,26 +125,28 @@ def check(
                 f"Two photos are needed, one of each face; {len(photos)} came.",
                 advice="Name two photo files: grindcheck check left.jpg right.jpg --thickness 4mm.",
             )
-        thickness_mm = read_thickness(thickness)
+        thickness_mm = options.read_thickness(thickness)
         request = Request(
             photos=(photos[0], photos[1]),
             thickness_mm=thickness_mm,
-            height_mm=_height(flat_height, thickness_mm),
-            edge_mm=_edge(edge_thickness, thickness_mm),
+            height_mm=options.read_height(flat_height, thickness_mm),
+            edge_mm=options.read_edge(edge_thickness, thickness_mm),
             paper=paper,
-            bar_x_mm=_bar(bar_x, "x"),
-            bar_y_mm=_bar(bar_y, "y"),
+            bar_x_mm=options.read_bar(bar_x, "x"),
+            bar_y_mm=options.read_bar(bar_y, "y"),
             grind=None if grind is None else grind.replace("-", " "),
-            hand_lines=_hand_lines(
-                {
-                    "plunge-left": plunge_left,
-                    "plunge-right": plunge_right,
-                    "shoulder-left": shoulder_left,
-                    "shoulder-right": shoulder_right,
-                }
-            ),
+            hand_lines={
+                name: options.read_line(name, text)
+                for name, text in (
+                    ("plunge-left", plunge_left),
+                    ("plunge-right", plunge_right),
+                    ("shoulder-left", shoulder_left),
+                    ("shoulder-right", shoulder_right),
+                )
+                if text is not None
+            },
         )
-        tolerances = _tolerances(tolerance, angle_tolerance)
+        tolerances = options.read_tolerances(tolerance, angle_tolerance)
         _check_outputs(request, json_file, picture)
         comparison = check_pair(request)
         verdict = judge(comparison, tolerances)
@@ -175,128 +177,13 @@ def mat(
             draw_mat(mat_spec(paper), target)
             typer.echo(f"{target} is written: print it at 100 % / actual size, then measure its two bars.")
         if bar_x is not None or bar_y is not None:
+            from grindcheck import options
             from grindcheck.printscale import save_print_scale
 
-            kept = save_print_scale(paper, _bar(bar_x, "x"), _bar(bar_y, "y"))
+            kept = save_print_scale(paper, options.read_bar(bar_x, "x"), options.read_bar(bar_y, "y"))
             typer.echo(f"Kept for {paper}: {kept.x:.2%} along x, {kept.y:.2%} along y of the true size.")
             if not kept.measured:
                 typer.echo("One bar isn't measured yet; give the other one too.")
-
-
-def read_thickness(text: str | None) -> float:
-    """Read the stock thickness and refuse what no stock has.
-
-    Returns
-    -------
-    float
-        Millimetres.
-
-    Raises
-    ------
-    InputError
-        If it is missing, not positive, or outside what knife stock has; a likely slip of the unit is named.
-    """
-    if text is None:
-        raise InputError(
-            "The stock thickness is missing.",
-            advice="Measure the blade at the ricasso with a calliper and give it, as in --thickness 4mm.",
-        )
-    from grindcheck.units import length_mm
-
-    value = length_mm(text, what="thickness")
-    low, high = settings.THINNEST_STOCK_MM, settings.THICKEST_STOCK_MM
-    if low <= value <= high:
-        return value
-    number = re.sub(r"\s*[^\d\s/.,].*$", "", text.strip())
-    if low <= value * 25.4 <= high:
-        advice = f"{number} in is {value * 25.4:.2f} mm: if inches are meant, write {number}in."
-    elif low <= value / 25.4 <= high:
-        advice = f"If millimetres are meant, write {number}mm."
-    else:
-        advice = "Measure the blade at the ricasso with a calliper and give the unit."
-    raise InputError(
-        f"The thickness {text!r} is {value:.2f} mm; knife stock has {low:g} to {high:g} mm.",
-        advice=advice,
-    )
-
-
-def read_line(name: str, text: str) -> tuple[float, ...]:
-    """Read a line given by hand, x1,y1,x2,y2 and on.
-
-    Raises
-    ------
-    InputError
-        If these aren't pairs of numbers, two points at least.
-    """
-    try:
-        numbers = tuple(float(part) for part in re.split(r"[,;\s]+", text.strip()))
-    except ValueError:
-        numbers = ()
-    if len(numbers) < 4 or len(numbers) % 2 or not all(map(math.isfinite, numbers)):
-        raise InputError(
-            f"The line --{name} {text!r} can't be read.",
-            advice="Give two or more points in pixels of the upright photo, as in 1203,1410,1188,1745.",
-        )
-    return numbers
-
-
-def _hand_lines(given: dict[str, str | None]) -> dict[str, tuple[float, ...]]:
-    return {name: read_line(name, text) for name, text in given.items() if text is not None}
-
-
-def _length(text: str, what: str, low_mm: float, high_mm: float, hint: str) -> float:
-    """Read a length that must lie above `low_mm` and up to `high_mm`."""
-    from grindcheck.units import length_mm
-
-    value = length_mm(text, what=what)
-    if not low_mm < value <= high_mm:
-        limits = "greater than 0" if low_mm == 0 and value <= 0 else f"{low_mm:g} to {high_mm:g} mm"
-        raise InputError(f"The {what} {text!r} is {value:.2f} mm; it must be {limits}.", advice=hint)
-    return value
-
-
-def _bar(text: str | None, axis: str) -> float | None:
-    if text is None:
-        return None
-    return _length(text, f"bar along {axis}", 0.0, 1000.0, "Measure the bar with a calliper, as in 275.6mm.")
-
-
-def _height(text: str | None, thickness_mm: float) -> float | None:
-    if text is None:
-        return None
-    hint = "Give the stock plus one handle scale, as the blade lies on the mat."
-    value = _length(text, "flat's height", 0.0, settings.TALLEST_FLAT_MM, hint)
-    if value < thickness_mm:
-        raise InputError(
-            f"The flat's height {value:.2f} mm is less than the thickness {thickness_mm:.2f} mm.", advice=hint
-        )
-    return value
-
-
-def _edge(text: str, thickness_mm: float) -> float:
-    hint = "Measure the edge before sharpening with a calliper, as in --edge-thickness 0.5mm."
-    value = _length(text, "edge thickness", 0.0, settings.THICKEST_EDGE_MM, hint)
-    if value >= thickness_mm:
-        raise InputError(
-            f"The edge thickness {value:.2f} mm isn't less than the stock's {thickness_mm:.2f} mm.",
-            advice=hint,
-        )
-    return value
-
-
-def _tolerances(length: str, angle: str) -> "Tolerances":
-    from grindcheck.units import angle_rad
-    from grindcheck.verdict import Tolerances
-
-    length_hint = "Give a length such as --tolerance 0.25mm."
-    tolerance_mm = _length(length, "tolerance", 0.0, settings.WIDEST_TOLERANCE_MM, length_hint)
-    turn = angle_rad(angle, what="angle tolerance")
-    if not 0 < turn < math.pi / 4:
-        raise InputError(
-            f"The angle tolerance {angle!r} is {math.degrees(turn):.2f}°; it must be between 0° and 45°.",
-            advice="Give an angle such as --angle-tolerance 1deg.",
-        )
-    return Tolerances(plunge_mm=tolerance_mm, height_mm=tolerance_mm, angle_rad=turn)
 
 
 def _check_outputs(request: "Request", json_file: str | None, picture: Path | None) -> None:

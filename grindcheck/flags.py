@@ -30,7 +30,7 @@ _TABLE: tuple[tuple[str, str, str], ...] = (
     (
         "digital_zoom",
         "Digital zoom was used, so the focal length is less certain.",
-        "Use a zoom step that has a lens of its own, or none.",
+        "What that costs is in U; beyond twice the zoom use a lens of its own.",
     ),
     ("cropped", "The photo was cut or reshaped.", "Send the whole photo, as the phone took it."),
     # the mat

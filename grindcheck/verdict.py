@@ -270,5 +270,9 @@ def _doubts(judged: list[Judged]) -> list[str]:
         source = max(worst.figure.components, key=lambda name: worst.figure.components[name], default="")
         remedy = _HELP.get(source)
         because = f" Most of the uncertainty comes from the {source}: {remedy}." if remedy else ""
-        out.append(f"The {word} lies within its uncertainty of the tolerance.{because}")
+        stations = [
+            f"{one.figure.station_mm:.0f} mm" for one in doubtful if one.figure.station_mm is not None
+        ]
+        where = f" at {', '.join(stations)} from the tip" if stations else ""
+        out.append(f"The {word}{where} lies within its uncertainty of the tolerance.{because}")
     return out

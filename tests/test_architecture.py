@@ -22,7 +22,7 @@ LAYERS = (
     {"placing", "figures", "budget", "results"},
     {"compare"},
     {"verdict"},
-    {"pipeline", "advice"},
+    {"pipeline", "advice", "options"},
     {"report", "report.words", "report.data", "report.text", "report.picture"},
     {"cli", "__main__"},
 )

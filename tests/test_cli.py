@@ -9,7 +9,7 @@ import pytest
 from fixtures_results import comparison, face, mismatch
 from typer.testing import CliRunner
 
-from grindcheck import __version__, cli, pipeline
+from grindcheck import __version__, cli, options, pipeline
 from grindcheck.errors import BladeError, InputError
 from grindcheck.results import Comparison
 
@@ -142,7 +142,7 @@ def test_thickness_slips(measured: Measured, text: str | None, words: str) -> No
 
 
 def test_a_bare_fraction_is_inches() -> None:
-    assert cli.read_thickness("3/16") == pytest.approx(4.7625, abs=1e-12)
+    assert options.read_thickness("3/16") == pytest.approx(4.7625, abs=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -263,4 +263,4 @@ def test_the_module_runs(tmp_path: Path) -> None:
 @pytest.mark.parametrize("text", ["", "1,2", "1,2,3", "a,b,c,d", "1,2,3,inf"])
 def test_a_line_needs_pairs(text: str) -> None:
     with pytest.raises(InputError, match="can't be read"):
-        cli.read_line("plunge-left", text)
+        options.read_line("plunge-left", text)

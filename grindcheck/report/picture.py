@@ -96,7 +96,10 @@ def draw(comparison: "Comparison", verdict: "Verdict", *, units: Units = "both")
     to_grind = [side for side in _SIDES if any(line.startswith(f"Grind the {side} face") for line in advice)]
     word, sentence = headline(verdict, units)
     said = textwrap.wrap(sentence, 60)
-    todo = [part for line in advice if line.startswith("Grind") for part in textwrap.wrap(line, 54)]
+    told = [line for line in advice if line.startswith("Grind")]
+    if verdict.decision == "cannot tell":
+        told = [reason for reason in verdict.reasons[:2] if reason != sentence]
+    todo = [part for line in told for part in textwrap.wrap(line, 54)]
     head_in = 1.15 + _LINE_IN * (len(said) + len(todo)) + (_LINE_IN / 2 if todo else 0.0)
     has_detail = all(len(drawing.plunge_mm[side]) > 1 for side in _SIDES)
     full_flat = comparison.left.full_flat and comparison.right.full_flat
@@ -194,28 +197,28 @@ def _strip(axes: "Axes", drawing: Any, side: str, *, grind: bool) -> None:
 
 
 def _scale_bar(axes: "Axes", drawing: Any) -> None:
-    """Draw a bar of a round length in the corner under the handle."""
+    """Draw a bar of a round length above the strip's right end, clear of the blade."""
     x0, x1 = drawing.x_mm
-    y0, y1 = drawing.y_mm
     length = 20.0 if x1 - x0 > 100 else 10.0
-    start, y = x0 + 0.02 * (x1 - x0), y0 + 0.10 * (y1 - y0)
-    axes.plot(
-        [start, start + length],
-        [y, y],
-        color="white",
-        linewidth=5,
-        solid_capstyle="butt",
-        path_effects=_rim(8),
-    )
+    over = 1 + 0.15 / (
+        _INSIDE_IN * (drawing.y_mm[1] - drawing.y_mm[0]) / (x1 - x0)
+    )  # 0.15 in above the frame
+    place = axes.get_xaxis_transform()  # x in mm, y in heights of the strip
+    ends = ([x1 - length, x1], [over, over])
+    axes.plot(*ends, color=_INK, linewidth=5, solid_capstyle="butt", transform=place, clip_on=False)
     axes.text(
-        start + length + 0.015 * (x1 - x0), y, f"{length:.0f} mm", fontsize=_SMALL, fontweight="bold",
-        va="center", color="white", path_effects=_rim(3),
+        x1 - length - 0.012 * (x1 - x0), over, f"{length:.0f} mm",
+        fontsize=_SMALL, color=_INK, ha="right", va="center", transform=place,
     )  # fmt: skip
 
 
 def _detail(axes: "Axes", comparison: "Comparison", units: Units) -> None:
     """Both plunge lines over each other, stretched along the blade, the largest difference dimensioned."""
+    from matplotlib.ticker import MaxNLocator
+
     lines = {side: comparison.drawing.plunge_mm[side] for side in _SIDES}
+    foot = np.array([0.0, min(float(line[:, 1].min()) for line in lines.values())])
+    lines = {side: line - foot for side, line in lines.items()}
     for side, line in lines.items():
         axes.plot(line[:, 0], line[:, 1], color=_INK, linestyle=_DASHES[side], linewidth=3)
     both = np.vstack(list(lines.values()))
@@ -261,6 +264,7 @@ def _detail(axes: "Axes", comparison: "Comparison", units: Units) -> None:
     axes.set_xlabel("from the tip (tip to the right)", fontsize=_SMALL)
     axes.set_ylabel("height", fontsize=_SMALL)
     _tip_ticks(axes)
+    axes.yaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
     axes.grid(color="#d8d8d8", linewidth=0.8)
     axes.set_axisbelow(True)
 

@@ -1,0 +1,118 @@
+"""What a user writes as options, read and checked: each slip gets its own words before a photo is opened."""
+
+import math
+import re
+
+from grindcheck import settings
+from grindcheck.errors import InputError
+from grindcheck.units import angle_rad, length_mm
+from grindcheck.verdict import Tolerances
+
+
+def read_thickness(text: str | None) -> float:
+    """Read the stock thickness and refuse what no stock has.
+
+    Returns
+    -------
+    float
+        Millimetres.
+
+    Raises
+    ------
+    InputError
+        If it is missing, not positive, or outside what knife stock has; a likely slip of the unit is named.
+    """
+    if text is None:
+        raise InputError(
+            "The stock thickness is missing.",
+            advice="Measure the blade at the ricasso with a calliper and give it, as in --thickness 4mm.",
+        )
+    value = length_mm(text, what="thickness")
+    low, high = settings.THINNEST_STOCK_MM, settings.THICKEST_STOCK_MM
+    if low <= value <= high:
+        return value
+    number = re.sub(r"\s*[^\d\s/.,].*$", "", text.strip())
+    if low <= value * 25.4 <= high:
+        advice = f"{number} in is {value * 25.4:.2f} mm: if inches are meant, write {number}in."
+    elif low <= value / 25.4 <= high:
+        advice = f"If millimetres are meant, write {number}mm."
+    else:
+        advice = "Measure the blade at the ricasso with a calliper and give the unit."
+    raise InputError(
+        f"The thickness {text!r} is {value:.2f} mm; knife stock has {low:g} to {high:g} mm.",
+        advice=advice,
+    )
+
+
+def read_bar(text: str | None, axis: str) -> float | None:
+    """Read a calliper reading of a bar, in mm; None if there is none."""
+    if text is None:
+        return None
+    return _length(text, f"bar along {axis}", 0.0, 1000.0, "Measure the bar with a calliper, as in 275.6mm.")
+
+
+def read_height(text: str | None, thickness_mm: float) -> float | None:
+    """Read the flat's height over the paper, in mm; None if there is none."""
+    if text is None:
+        return None
+    hint = "Give the stock plus one handle scale, as the blade lies on the mat."
+    value = _length(text, "flat's height", 0.0, settings.TALLEST_FLAT_MM, hint)
+    if value < thickness_mm:
+        raise InputError(
+            f"The flat's height {value:.2f} mm is less than the thickness {thickness_mm:.2f} mm.", advice=hint
+        )
+    return value
+
+
+def read_edge(text: str, thickness_mm: float) -> float:
+    """Read the edge thickness before sharpening, in mm."""
+    hint = "Measure the edge before sharpening with a calliper, as in --edge-thickness 0.5mm."
+    value = _length(text, "edge thickness", 0.0, settings.THICKEST_EDGE_MM, hint)
+    if value >= thickness_mm:
+        raise InputError(
+            f"The edge thickness {value:.2f} mm isn't less than the stock's {thickness_mm:.2f} mm.",
+            advice=hint,
+        )
+    return value
+
+
+def read_tolerances(length: str, angle: str) -> Tolerances:
+    """Read the tolerances: one length for plunge and bevel height, and the angle."""
+    length_hint = "Give a length such as --tolerance 0.25mm."
+    tolerance_mm = _length(length, "tolerance", 0.0, settings.WIDEST_TOLERANCE_MM, length_hint)
+    turn = angle_rad(angle, what="angle tolerance")
+    if not 0 < turn < math.pi / 4:
+        raise InputError(
+            f"The angle tolerance {angle!r} is {math.degrees(turn):.2f}°; it must be between 0° and 45°.",
+            advice="Give an angle such as --angle-tolerance 1deg.",
+        )
+    return Tolerances(plunge_mm=tolerance_mm, height_mm=tolerance_mm, angle_rad=turn)
+
+
+def read_line(name: str, text: str) -> tuple[float, ...]:
+    """Read a line given by hand, x1,y1,x2,y2 and on.
+
+    Raises
+    ------
+    InputError
+        If these aren't pairs of numbers, two points at least.
+    """
+    try:
+        numbers = tuple(float(part) for part in re.split(r"[,;\s]+", text.strip()))
+    except ValueError:
+        numbers = ()
+    if len(numbers) < 4 or len(numbers) % 2 or not all(map(math.isfinite, numbers)):
+        raise InputError(
+            f"The line --{name} {text!r} can't be read.",
+            advice="Give two or more points in pixels of the upright photo, as in 1203,1410,1188,1745.",
+        )
+    return numbers
+
+
+def _length(text: str, what: str, low_mm: float, high_mm: float, hint: str) -> float:
+    """Read a length that must lie above `low_mm` and up to `high_mm`."""
+    value = length_mm(text, what=what)
+    if not low_mm < value <= high_mm:
+        limits = "greater than 0" if low_mm == 0 and value <= 0 else f"{low_mm:g} to {high_mm:g} mm"
+        raise InputError(f"The {what} {text!r} is {value:.2f} mm; it must be {limits}.", advice=hint)
+    return value
