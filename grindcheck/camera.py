@@ -11,20 +11,12 @@ from numpy.typing import ArrayLike
 
 from grindcheck.errors import CameraError
 from grindcheck.geometry import Array, frozen
-from grindcheck.lens import (
-    PARAMETERS,
-    project_points,
-    projection_jacobian,
-    rotation_matrix,
-    rotation_vector,
-    undistorted,
-)
+from grindcheck.lens import PARAMETERS, project_points, rotation_matrix, undistorted
+from grindcheck.posefit import STRETCH, Problem, planar_poses
 
 if TYPE_CHECKING:
     from grindcheck.mat.finding import MatView
     from grindcheck.photo import Photo
-
-STRETCH = PARAMETERS  # index of the print's stretch, log of its x over its y scale, beside the parameters
 
 # Priors, one standard deviation. Phone lenses; "common practice, no source" unless a reason is given.
 _WIDE_FOCAL_DIAGONALS = 1.0  # 26 to 80 mm equivalents are 0.60 to 1.85 diagonals
@@ -39,7 +31,6 @@ _STARTS_DIAGONALS = (0.55, 0.8, 1.2, 1.9)  # starts without EXIF
 _STD_FLOOR_PX = 0.01  # no corner is known better, whatever its noise says
 _START_RATIO = 3.0  # starts whose misfit is this many times the best one's aren't followed
 _OUTLIER = 6.0  # robust sigmas beyond which a corner doesn't belong to the mat
-_NEIGHBOURS_MM = 42.0  # three and a half squares: corners nearer than that may err alike
 _MISFIT = 4.0  # sigmas at which the photo's corners overrule EXIF
 _RMS_LIMIT_DIAGONALS = 4e-4  # 2 px at 12 MP (diagonal 5000 px): beyond, the mat isn't flat or isn't a mat
 _FEWEST = 8  # corners: 16 equations for 13 parameters
@@ -224,13 +215,13 @@ def solve_camera(
     flags: list[str] = []
     best, used = _estimate(corner_mm, corner_px, std, prior, precision, photo.focal_px is not None)
     if photo.focal_px is not None:
-        covariance, *_ = _Problem(corner_mm[used], corner_px[used], std, prior, precision).posterior(best)
+        covariance, *_ = Problem(corner_mm[used], corner_px[used], std, prior, precision).posterior(best)
         slack = 1.0 / precision[0] - covariance[0, 0]
         if abs(best[0] - prior[0]) > _MISFIT * np.sqrt(max(slack, 1e-12)):
             flags.append("focal_contradicts_exif")
             prior, precision = _prior(width, height, None, None, scale_std)
             best, used = _estimate(corner_mm, corner_px, std, prior, precision, False)
-    covariance, ratio, rms, largest = _Problem(
+    covariance, ratio, rms, largest = Problem(
         corner_mm[used], corner_px[used], std, prior, precision
     ).posterior(best)
     diagonal = float(np.hypot(width, height))
@@ -293,10 +284,10 @@ def _estimate(
     starts = [
         np.concatenate([[np.log(focal)], prior[1:7], pose, [0.0]])
         for focal in focals
-        for pose in _poses(corner_mm, (corner_px - prior[1:3]) / focal)
+        for pose in planar_poses(corner_mm, (corner_px - prior[1:3]) / focal)
     ]
     # twenty times the noise: a blunder mustn't choose the start, and the basin is wider
-    problem = _Problem(corner_mm, corner_px, 20 * std, prior, precision)
+    problem = Problem(corner_mm, corner_px, 20 * std, prior, precision)
     costs = [problem.cost(start, robust=True) for start in starts]
     near = [start for cost, start in zip(costs, starts, strict=True) if cost <= _START_RATIO * min(costs)]
     fits = [problem.minimum(start, robust=True) for start in near]
@@ -310,132 +301,7 @@ def _estimate(
         if keep.sum() < _FEWEST:
             break
         settled, used = np.array_equal(keep, used), keep
-        best, _ = _Problem(corner_mm[used], corner_px[used], std, prior, precision).minimum(best)
+        best, _ = Problem(corner_mm[used], corner_px[used], std, prior, precision).minimum(best)
         if settled:
             break
     return best, used
-
-
-def _poses(corner_mm: Array, normal: Array) -> list[Array]:
-    """Return the pose that a homography gives, and its mirror about the line of sight."""
-    homography = fit_homography(corner_mm, normal)
-    homography = homography / np.sqrt(np.linalg.norm(homography[:, 0]) * np.linalg.norm(homography[:, 1]))
-    if homography[2, 2] < 0:
-        homography = -homography
-    first, second = homography[:, 0], homography[:, 1]
-    left, _, right = np.linalg.svd(np.column_stack([first, second, np.cross(first, second)]))
-    rotation = left @ np.diag([1, 1, np.linalg.det(left @ right)]) @ right
-    translation = homography[:, 2]
-    sight = translation / np.linalg.norm(translation)
-    axis = rotation[:, 2]
-    poses = [np.concatenate([rotation_vector(rotation), translation])]
-    turn = np.cross(axis, -sight)
-    # the mirror pose turns the mat's normal to the other side of the line of sight
-    if np.linalg.norm(turn) > 0.02:
-        turn *= 2 * np.arcsin(np.clip(np.linalg.norm(turn), 0, 1)) / np.linalg.norm(turn)
-        poses.append(np.concatenate([rotation_vector(rotation_matrix(turn) @ rotation), translation]))
-    return poses
-
-
-def fit_homography(source: ArrayLike, target: ArrayLike) -> Array:
-    """Return the (3, 3) homography from source to target points (N, 2), by normalised direct solution."""
-    source, target = np.asarray(source, dtype=np.float64), np.asarray(target, dtype=np.float64)
-    whiten_source, whiten_target = _whitening(source), _whitening(target)
-    x, y = (source * whiten_source[0, 0] + whiten_source[:2, 2]).T
-    u, v = (target * whiten_target[0, 0] + whiten_target[:2, 2]).T
-    one, zero = np.ones_like(x), np.zeros_like(x)
-    rows = np.concatenate(
-        [
-            np.column_stack([x, y, one, zero, zero, zero, -u * x, -u * y, -u]),
-            np.column_stack([zero, zero, zero, x, y, one, -v * x, -v * y, -v]),
-        ]
-    )
-    solution = np.linalg.eigh(rows.T @ rows)[1][:, 0].reshape(3, 3)
-    return np.asarray(np.linalg.inv(whiten_target) @ solution @ whiten_source)
-
-
-def _whitening(points: Array) -> Array:
-    middle = points.mean(axis=0)
-    factor = np.sqrt(2) / max(float(np.sqrt(np.mean(np.sum((points - middle) ** 2, axis=1)))), 1e-12)
-    return np.array([[factor, 0, -factor * middle[0]], [0, factor, -factor * middle[1]], [0, 0, 1]])
-
-
-@dataclass(frozen=True, slots=True)
-class _Problem:
-    """Squared misfit over variance plus prior, as a function of the parameters and the print's stretch."""
-
-    corner_mm: Array
-    corner_px: Array
-    std: float
-    prior: Array
-    precision: Array
-
-    def _points(self, parameters: Array) -> Array:
-        half = parameters[STRETCH] / 2
-        flat = self.corner_mm * np.exp([half, -half])
-        return np.column_stack([flat, np.zeros(len(flat))])
-
-    def misfit(self, parameters: Array) -> Array:
-        """Return where the model sees the corners less where the photo has them, shape (N, 2), px."""
-        seen = project_points(parameters[:PARAMETERS], self._points(parameters))
-        return np.asarray(seen - self.corner_px)
-
-    def linear(self, parameters: Array) -> tuple[Array, Array]:
-        """Return the misfit and its derivatives, shape (N, 2, 14)."""
-        points_mm = self._points(parameters)
-        seen, by_camera = projection_jacobian(parameters[:PARAMETERS], points_mm)
-        # moving a point by d moves it in the camera's frame by R d, as a translation would
-        by_place = by_camera[:, :, 10:13] @ rotation_matrix(parameters[7:10])[:, :2]
-        by_stretch = by_place @ (points_mm[:, :2] * [0.5, -0.5])[:, :, None]
-        return seen - self.corner_px, np.concatenate([by_camera, by_stretch], axis=2)
-
-    def cost(self, parameters: Array, *, robust: bool = False) -> float:
-        """Return the sum; with ``robust``, Cauchy's function of each corner instead of the square."""
-        squares = np.sum(self.misfit(parameters) ** 2, axis=1) / self.std**2
-        data = np.log1p(squares).sum() if robust else squares.sum()
-        return float(data + np.sum(self.precision * (parameters - self.prior) ** 2))
-
-    def minimum(self, start: Array, *, robust: bool = False) -> tuple[Array, float]:
-        """Minimise by Levenberg-Marquardt; return parameters and the minimum."""
-        parameters, cost, damping = start, self.cost(start, robust=robust), 1e-3
-        for _ in range(40):
-            misfit, jacobian = self.linear(parameters)
-            misfit = misfit / self.std
-            weight = 1.0 / (1.0 + np.sum(misfit**2, axis=1)) if robust else np.ones(len(misfit))
-            rows = (jacobian / self.std * np.sqrt(weight)[:, None, None]).reshape(-1, len(parameters))
-            matrix = rows.T @ rows + np.diag(self.precision)
-            slope = rows.T @ (misfit * np.sqrt(weight)[:, None]).ravel()
-            slope += self.precision * (parameters - self.prior)
-            gained = 0.0
-            while damping < 1e8:
-                step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), -slope)
-                candidate = parameters + step
-                new = self.cost(candidate, robust=robust)
-                if new <= cost:
-                    gained = cost - new
-                    parameters, cost, damping = candidate, new, max(damping / 10, 1e-12)
-                    break
-                damping *= 10
-            if gained <= (1e-3 if robust else 1e-6) * (1.0 + cost):  # the robust minimum is but a start
-                break
-        return parameters, cost
-
-    def posterior(self, parameters: Array) -> tuple[Array, float, float, float]:
-        """Return covariance, the factor on the corners' std (at least 1), rms and largest misfit in px."""
-        left, jacobian = self.linear(parameters)
-        rows = jacobian.reshape(-1, len(parameters))
-        normal = rows.T @ rows
-        square = float(np.sum(left**2))
-        away = np.linalg.norm(self.corner_mm[:, None] - self.corner_mm, axis=2)
-        # neighbours that err alike count for less than as many corners (Conley's sum over near pairs)
-        alike = max(1.0, float(np.sum((left @ left.T)[away < _NEIGHBOURS_MM])) / max(square, 1e-30))
-        ratio = 1.0
-        for _ in range(3):  # the equations spent depend on the priors' weight, which depends on the ratio
-            covariance = np.linalg.inv(normal / (ratio * self.std) ** 2 + np.diag(self.precision))
-            spent = np.trace(covariance @ normal) / (ratio * self.std) ** 2
-            birge = max(1.0, np.sqrt(square / max(2 * len(left) - spent, 1.0)) / self.std)
-            ratio = float(birge * np.sqrt(alike))
-        covariance = np.linalg.inv(normal / (ratio * self.std) ** 2 + np.diag(self.precision))
-        largest = float(np.linalg.norm(left, axis=1).max())
-        rms = float(np.sqrt(square / len(left)))
-        return np.asarray(covariance, dtype=np.float64), ratio, rms, largest

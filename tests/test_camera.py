@@ -9,10 +9,11 @@ import pytest
 from synthetic import camera_truth
 
 from grindcheck import lens
-from grindcheck.camera import Camera, fit_homography, solve_camera
+from grindcheck.camera import Camera, solve_camera
 from grindcheck.errors import CameraError
 from grindcheck.geometry import Array, project
 from grindcheck.mat.spec import mat_spec
+from grindcheck.posefit import STRETCH, Problem, fit_homography
 
 CROSSINGS = mat_spec("a4").crossings_mm()
 ON_PAPER = np.column_stack([CROSSINGS, np.zeros(len(CROSSINGS))])
@@ -103,6 +104,17 @@ def test_jacobian_equals_numeric_derivative() -> None:
         # coordinates of 4000 px carry 5e-13 px of rounding, the difference a little more: the numeric side's
         # own error is that over the step
         np.testing.assert_allclose(jacobian[:, :, index], numeric, rtol=2e-6, atol=2e-12 / step[index] + 1e-6)
+
+
+def test_derivative_by_the_stretch_equals_numeric() -> None:
+    truth = camera_truth(tilt_rad=0.3, azimuth_rad=0.7, spin_rad=0.4, distortion=BENT)
+    problem = Problem(CROSSINGS, np.zeros_like(CROSSINGS), 1.0, np.zeros(14), np.zeros(14))
+    unknowns = np.append(truth.parameters, 0.01)
+    step = np.zeros(14)
+    step[STRETCH] = 1e-5
+    numeric = (problem.misfit(unknowns + step) - problem.misfit(unknowns - step)) / 2e-5
+    # rounding of 1e-12 px over the step
+    np.testing.assert_allclose(problem.linear(unknowns)[1][:, :, STRETCH], numeric, rtol=1e-6, atol=1e-6)
 
 
 def test_projection_equals_opencv() -> None:

@@ -175,6 +175,24 @@ def test_camera_from_the_photo_itself() -> None:
     assert camera.flags == ()
 
 
+def test_black_and_white_print() -> None:
+    """Without colour the field is a grey of the tint's lightness; the frame is the same."""
+    table = reflectance(A4)
+    table[:] = (table @ [0.0722, 0.7152, 0.2126])[:, :, None]  # luminance of linear sRGB, IEC 61966-2-1
+    view = find_mat(mat_photo(truth(), A4, table=table))
+    assert len(view.corner_px) == 68
+    assert np.abs(error_px(view, truth())).max() < 0.06
+
+
+@pytest.mark.parametrize("tilt_rad", [0.5, 0.8])
+def test_strong_tilt(tilt_rad: float) -> None:
+    """29 and 46 degrees, far beyond what anyone would measure with."""
+    camera = camera_truth((1803, 1351), tilt_rad=tilt_rad, azimuth_rad=0.9, width_mm=430)
+    view = find_mat(mat_photo(camera, A4))
+    assert len(view.corner_px) >= 60
+    assert np.abs(error_px(view, camera)).max() < 0.15  # squares are 27 px near by and 17 px far off
+
+
 # ---- markers
 
 

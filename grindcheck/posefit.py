@@ -1,0 +1,158 @@
+"""The least squares behind `grindcheck.camera`: misfit and derivatives, minimum, posterior, and starts.
+
+The unknowns are the 13 parameters of `grindcheck.lens` and, last, the print's stretch: the logarithm of its
+scale along x over that along y.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from grindcheck.geometry import Array
+from grindcheck.lens import (
+    PARAMETERS,
+    project_points,
+    projection_jacobian,
+    rotation_matrix,
+    rotation_vector,
+)
+
+STRETCH = PARAMETERS  # index of the print's stretch
+
+_NEIGHBOURS_MM = 42.0  # three and a half squares: corners nearer than that may err alike
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Squared misfit over variance plus prior, as a function of the unknowns.
+
+    Parameters
+    ----------
+    corner_mm, corner_px : ndarray, shape (N, 2)
+        Crossings on the mat and in the photo.
+    std : float
+        Of each coordinate of a corner, px.
+    prior, precision : ndarray, shape (14,)
+        Prior means of the unknowns and one over their variances.
+    """
+
+    corner_mm: Array
+    corner_px: Array
+    std: float
+    prior: Array
+    precision: Array
+
+    def _points(self, parameters: Array) -> Array:
+        half = parameters[STRETCH] / 2
+        flat = self.corner_mm * np.exp([half, -half])
+        return np.column_stack([flat, np.zeros(len(flat))])
+
+    def misfit(self, parameters: Array) -> Array:
+        """Return where the model sees the corners less where the photo has them, shape (N, 2), px."""
+        seen = project_points(parameters[:PARAMETERS], self._points(parameters))
+        return np.asarray(seen - self.corner_px)
+
+    def linear(self, parameters: Array) -> tuple[Array, Array]:
+        """Return the misfit and its derivatives, shape (N, 2, 14)."""
+        points_mm = self._points(parameters)
+        seen, by_camera = projection_jacobian(parameters[:PARAMETERS], points_mm)
+        # moving a point by d moves it in the camera's frame by R d, as a translation would
+        by_place = by_camera[:, :, 10:13] @ rotation_matrix(parameters[7:10])[:, :2]
+        by_stretch = by_place @ (points_mm[:, :2] * [0.5, -0.5])[:, :, None]
+        return seen - self.corner_px, np.concatenate([by_camera, by_stretch], axis=2)
+
+    def cost(self, parameters: Array, *, robust: bool = False) -> float:
+        """Return the sum; with ``robust``, Cauchy's function of each corner instead of the square."""
+        squares = np.sum(self.misfit(parameters) ** 2, axis=1) / self.std**2
+        data = np.log1p(squares).sum() if robust else squares.sum()
+        return float(data + np.sum(self.precision * (parameters - self.prior) ** 2))
+
+    def minimum(self, start: Array, *, robust: bool = False) -> tuple[Array, float]:
+        """Minimise by Levenberg-Marquardt; return parameters and the minimum."""
+        parameters, cost, damping = start, self.cost(start, robust=robust), 1e-3
+        for _ in range(40):
+            misfit, jacobian = self.linear(parameters)
+            misfit = misfit / self.std
+            weight = 1.0 / (1.0 + np.sum(misfit**2, axis=1)) if robust else np.ones(len(misfit))
+            rows = (jacobian / self.std * np.sqrt(weight)[:, None, None]).reshape(-1, len(parameters))
+            matrix = rows.T @ rows + np.diag(self.precision)
+            slope = rows.T @ (misfit * np.sqrt(weight)[:, None]).ravel()
+            slope += self.precision * (parameters - self.prior)
+            gained = 0.0
+            while damping < 1e8:
+                step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), -slope)
+                candidate = parameters + step
+                new = self.cost(candidate, robust=robust)
+                if new <= cost:
+                    gained = cost - new
+                    parameters, cost, damping = candidate, new, max(damping / 10, 1e-12)
+                    break
+                damping *= 10
+            if gained <= (1e-3 if robust else 1e-6) * (1.0 + cost):  # the robust minimum is but a start
+                break
+        return parameters, cost
+
+    def posterior(self, parameters: Array) -> tuple[Array, float, float, float]:
+        """Return covariance, the factor on the corners' std (at least 1), rms and largest misfit in px."""
+        left, jacobian = self.linear(parameters)
+        rows = jacobian.reshape(-1, len(parameters))
+        normal = rows.T @ rows
+        square = float(np.sum(left**2))
+        away = np.linalg.norm(self.corner_mm[:, None] - self.corner_mm, axis=2)
+        # neighbours that err alike count for less than as many corners (Conley's sum over near pairs)
+        alike = max(1.0, float(np.sum((left @ left.T)[away < _NEIGHBOURS_MM])) / max(square, 1e-30))
+        ratio = 1.0
+        for _ in range(3):  # the equations spent depend on the priors' weight, which depends on the ratio
+            covariance = np.linalg.inv(normal / (ratio * self.std) ** 2 + np.diag(self.precision))
+            spent = np.trace(covariance @ normal) / (ratio * self.std) ** 2
+            birge = max(1.0, np.sqrt(square / max(2 * len(left) - spent, 1.0)) / self.std)
+            ratio = float(birge * np.sqrt(alike))
+        covariance = np.linalg.inv(normal / (ratio * self.std) ** 2 + np.diag(self.precision))
+        largest = float(np.linalg.norm(left, axis=1).max())
+        rms = float(np.sqrt(square / len(left)))
+        return np.asarray(covariance, dtype=np.float64), ratio, rms, largest
+
+
+def planar_poses(corner_mm: Array, normal: Array) -> list[Array]:
+    """Return the pose that a homography gives, and its mirror about the line of sight."""
+    homography = fit_homography(corner_mm, normal)
+    homography = homography / np.sqrt(np.linalg.norm(homography[:, 0]) * np.linalg.norm(homography[:, 1]))
+    if homography[2, 2] < 0:
+        homography = -homography
+    first, second = homography[:, 0], homography[:, 1]
+    left, _, right = np.linalg.svd(np.column_stack([first, second, np.cross(first, second)]))
+    rotation = left @ np.diag([1, 1, np.linalg.det(left @ right)]) @ right
+    translation = homography[:, 2]
+    sight = translation / np.linalg.norm(translation)
+    axis = rotation[:, 2]
+    poses = [np.concatenate([rotation_vector(rotation), translation])]
+    turn = np.cross(axis, -sight)
+    # the mirror pose turns the mat's normal to the other side of the line of sight
+    if np.linalg.norm(turn) > 0.02:
+        turn *= 2 * np.arcsin(np.clip(np.linalg.norm(turn), 0, 1)) / np.linalg.norm(turn)
+        poses.append(np.concatenate([rotation_vector(rotation_matrix(turn) @ rotation), translation]))
+    return poses
+
+
+def fit_homography(source: ArrayLike, target: ArrayLike) -> Array:
+    """Return the (3, 3) homography from source to target points (N, 2), by normalised direct solution."""
+    source, target = np.asarray(source, dtype=np.float64), np.asarray(target, dtype=np.float64)
+    whiten_source, whiten_target = _whitening(source), _whitening(target)
+    x, y = (source * whiten_source[0, 0] + whiten_source[:2, 2]).T
+    u, v = (target * whiten_target[0, 0] + whiten_target[:2, 2]).T
+    one, zero = np.ones_like(x), np.zeros_like(x)
+    rows = np.concatenate(
+        [
+            np.column_stack([x, y, one, zero, zero, zero, -u * x, -u * y, -u]),
+            np.column_stack([zero, zero, zero, x, y, one, -v * x, -v * y, -v]),
+        ]
+    )
+    solution = np.linalg.eigh(rows.T @ rows)[1][:, 0].reshape(3, 3)
+    return np.asarray(np.linalg.inv(whiten_target) @ solution @ whiten_source)
+
+
+def _whitening(points: Array) -> Array:
+    middle = points.mean(axis=0)
+    factor = np.sqrt(2) / max(float(np.sqrt(np.mean(np.sum((points - middle) ** 2, axis=1)))), 1e-12)
+    return np.array([[factor, 0, -factor * middle[0]], [0, factor, -factor * middle[1]], [0, 0, 1]])
