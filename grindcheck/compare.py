@@ -1,6 +1,6 @@
 """Both faces of a blade in one frame: what each measures, what differs, and how surely."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from grindcheck.outline import Outline, sample, straight_part
 from grindcheck.photo import Photo
 from grindcheck.placing import Shape, Sighting, Stance, place, sight, thinned
 from grindcheck.printscale import PrintScale
-from grindcheck.registration import Registration, register
+from grindcheck.registration import Match, Registration, register
 from grindcheck.results import Comparison, FaceFigures, Figure, Unit
 from grindcheck.silhouette import Side
 
@@ -25,6 +25,8 @@ SIDES: tuple[Side, Side] = ("left", "right")
 _RICASSO_MM = 6.0  # of the rim behind the plunge that takes part in the registration
 _UNLIKE_MM = 0.5  # rms beyond which two outlines aren't one blade's
 _DOUBTFUL_MM = 0.12
+_FITS_MM = 0.05  # rms below which there is no reason to ask whether other corners were seen
+_CORNER_GAIN = 0.6  # share of the rms that other corners must leave to be believed
 _STRETCH_SIGMAS = 4.0
 _PICTURE_STEP_MM = 0.08
 
@@ -165,16 +167,14 @@ def _scene(views: dict[Side, View], stance: Stance) -> Scene:
         keep = view.outline.points_mm[:, 0] > _from(view)
         keep &= np.arange(len(keep)) % 2 == 0
         sightings[side] = thinned(whole, keep)
-    shapes = {side: place(seen, stance) for side, seen in sightings.items()}
-    tips = {side: _tip_px(view) for side, view in views.items()}
     start = Rigid(angle_rad=0.0, shift=frozen(views["left"].outline.tip_mm - views["right"].outline.tip_mm))
-    registration, match = register(shapes["right"].outline_mm, shapes["left"].outline_mm, start=start)
+    sightings, registration, match = _registered(sightings, stance, start)
+    shapes = {side: place(seen, stance) for side, seen in sightings.items()}
     right_outline = registration.fixed_from_moving(shapes["right"].outline_mm)
     spine = _spine(shapes["left"].outline_mm, sightings["left"])
     spine_right = _spine(right_outline, sightings["right"])
     if not (spine.any() and spine_right.any()):
         spine, spine_right = np.zeros_like(spine), np.zeros_like(spine_right)
-    full_flat = all(view.lines.full_flat for view in views.values())
     reach = -min(float(shape.outline_mm[:, 0].min()) for shape in shapes.values())
     layout = Layout(
         match=match,
@@ -184,12 +184,35 @@ def _scene(views: dict[Side, View], stance: Stance) -> Scene:
         stations_mm=np.arange(STATION_MM, reach, STATION_MM),
         has_plunge=_both(lambda side: views[side].lines.plunge is not None),
         has_shoulder=_both(lambda side: views[side].lines.shoulder is not None),
-        full_flat=full_flat,
+        full_flat=all(view.lines.full_flat for view in views.values()),
     )
     return Scene(
-        sightings=sightings, tips_px=tips, stance=stance, registration=registration, layout=layout,
-        cameras={side: view.camera for side, view in views.items()},
+        sightings=sightings, tips_px={side: _tip_px(view) for side, view in views.items()}, stance=stance,
+        registration=registration, layout=layout, cameras={side: view.camera for side, view in views.items()},
     )  # fmt: skip
+
+
+def _registered(
+    sightings: dict[Side, Sighting], stance: Stance, start: Rigid
+) -> tuple[dict[Side, Sighting], Registration, Match]:
+    """Register the outlines; where walls are seen, with the corners that make them fit each other best."""
+    best = _try_corners(sightings, stance, start, (False, False))
+    for lower in ((True, False), (False, True), (True, True)):
+        if best[1].rms_mm < _FITS_MM:
+            break
+        other = _try_corners(sightings, stance, start, lower)
+        if other[1].rms_mm < _CORNER_GAIN * best[1].rms_mm:
+            best = other
+    return best
+
+
+def _try_corners(
+    sightings: dict[Side, Sighting], stance: Stance, start: Rigid, lower: tuple[bool, bool]
+) -> tuple[dict[Side, Sighting], Registration, Match]:
+    tried = {side: replace(sightings[side], lower_rim=rim) for side, rim in zip(SIDES, lower, strict=True)}
+    shapes = {side: place(seen, stance) for side, seen in tried.items()}
+    found, match = register(shapes["right"].outline_mm, shapes["left"].outline_mm, start=start)
+    return tried, found, match
 
 
 def _both(test: Any) -> tuple[bool, bool]:

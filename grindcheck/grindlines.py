@@ -80,6 +80,11 @@ def choose_plunges(one: Survey, other: Survey) -> tuple[Candidate | None, Candid
     return best
 
 
+def trace_plunge_of(seen: Survey, plunge: Candidate | None) -> Line | None:
+    """Trace the chosen plunge as far up as it is seen."""
+    return None if plunge is None else trace_plunge(seen.outline, seen.strip, plunge)
+
+
 def _from_tip(seen: Survey, candidate: Candidate) -> float:
     return float(seen.outline.tip_mm[0]) - candidate.x_mm
 
@@ -87,6 +92,7 @@ def _from_tip(seen: Survey, candidate: Candidate) -> float:
 def trace_lines(
     seen: Survey,
     plunge: Candidate | None,
+    plunge_line: Line | None,
     *,
     full_flat: bool,
     grind: str | None = None,
@@ -99,6 +105,8 @@ def trace_lines(
     seen : Survey
     plunge : Candidate or None
         The chosen candidate.
+    plunge_line : Line or None
+        Traced from it.
     full_flat : bool
         Whether the bevel reaches the spine: see `reaches_spine`.
     grind : str, optional
@@ -112,12 +120,8 @@ def trace_lines(
     """
     by_hand = by_hand or {}
     flags: list[str] = []
-    plunge_line: Line | None = None
     if "plunge" in by_hand:
         plunge_line = _line_by_hand(by_hand["plunge"])
-    elif plunge is not None:
-        top = None if not full_flat else float(np.interp(plunge.x_mm, seen.strip.x_mm, seen.strip.width_mm)) - 0.8
-        plunge_line = trace_plunge(seen.outline, seen.strip, plunge, top_mm=top)
     shoulder_line: Line | None = None
     if "shoulder" in by_hand:
         shoulder_line = _line_by_hand(by_hand["shoulder"])
@@ -156,13 +160,15 @@ def _up_to(seen: Survey, start: Candidate, plunge: Line, shoulder: Line) -> Line
     return trace_plunge(seen.outline, seen.strip, start, top_mm=top) if top > 2.5 else plunge
 
 
-def reaches_spine(seen: Survey, plunge: Candidate | None) -> float:
+def reaches_spine(seen: Survey, plunge: Candidate | None, plunge_line: Line | None) -> float:
     """Log odds that the bevel reaches the spine, a full flat grind.
 
     Parameters
     ----------
     seen : Survey
     plunge : Candidate or None
+    plunge_line : Line or None
+        Traced from it as far up as it is seen.
 
     Returns
     -------
@@ -171,17 +177,20 @@ def reaches_spine(seen: Survey, plunge: Candidate | None) -> float:
 
     Notes
     -----
-    On a full flat grind the plunge changes the face's look up to the spine; otherwise the flat goes on above
-    the shoulder as it was behind the plunge, and a line runs along the blade.
+    On a full flat grind the plunge is seen up to the spine and changes the face's look all the way; otherwise it
+    ends at the shoulder, above which the flat goes on as it was behind the plunge, and a line runs along
+    the blade.
     """
     strip = seen.strip
     start = plunge.x_mm if plunge else _heel(seen)
     path = shoulder_path(strip, from_mm=start)
     line = float(np.median(path.worth[: max(len(path.worth) * 2 // 3, 1)])) if path else 0.0
-    if plunge is None:
+    if plunge is None or plunge_line is None:
         return 0.8 - 2.0 * line
     low, high = (_look_across(strip, plunge, band) for band in ((0.08, 0.35), (0.75, 0.95)))
-    return 4.0 * (high / max(low, 0.15) - 0.5) + 3.0 * (0.7 - line)
+    width = float(np.interp(plunge.x_mm, strip.x_mm, strip.width_mm))
+    height = np.clip((plunge_line.top_mm / width - 0.8) / 0.1, -1.0, 1.0) * plunge_line.confidence
+    return 4.0 * (min(high / max(low, 0.15), 1.5) - 0.5) + 3.0 * (0.7 - line) + 4.0 * float(height)
 
 
 def _look_across(strip: Strip, plunge: Candidate, band: tuple[float, float]) -> float:

@@ -22,6 +22,7 @@ from grindcheck.silhouette import Side, Silhouette
 _SPACING_MM = 0.3
 _AROUND_MM = 3.0
 _SHADOW = 0.4  # relative spread of the field's brightness beside the blade (contact shadow)
+_CLIPPED = 0.95  # linear; the true level is unknown, and blur moves the apparent rim outwards
 _FLOOR = 0.012  # of full scale: noise and halo that no model takes up
 
 
@@ -323,7 +324,9 @@ def _refine(
     typical = median_filter(place, size=9, mode="nearest")
     good = (np.abs(place - typical) < 0.15 + 3 * fit.place_std) & (np.abs(place) < reach)
     good &= (fit.gain > 0.3) & (fit.jump < -0.2) & (scale > 4.0)
-    return place, np.maximum(fit.place_std, 0.02 * face.plane.step_mm), good
+    std = np.maximum(fit.place_std, 0.02 * face.plane.step_mm)
+    clipped = inner.max(axis=1) > _CLIPPED
+    return place, np.where(clipped, std + face.plane.step_mm, std), good
 
 
 def sample(face: Face, points_mm: Array) -> Array:

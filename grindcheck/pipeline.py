@@ -11,7 +11,6 @@ from grindcheck.compare import Uncertain, View, compare, outlines_agree
 from grindcheck.errors import InputError, PairError
 from grindcheck.geometry import Array
 from grindcheck.grindlines import (
-    Survey,
     check_grind,
     choose_plunges,
     moved_to,
@@ -19,6 +18,7 @@ from grindcheck.grindlines import (
     require_lines,
     survey,
     trace_lines,
+    trace_plunge_of,
 )
 from grindcheck.mat.finding import MatView, find_mat
 from grindcheck.outline import Outline, trace_outline, turned_over
@@ -103,12 +103,15 @@ def check_pair(request: Request) -> Comparison:
     surveys = {side: survey(face.outline) for side, face in faces.items()}
     left, right = choose_plunges(surveys["left"], surveys["right"])
     chosen = {"left": left, "right": right}
-    odds = sum(reaches_spine(surveys[side], chosen[side]) for side in surveys)
+    plunges = {side: trace_plunge_of(surveys[side], chosen[side]) for side in surveys}
+    odds = sum(reaches_spine(surveys[side], chosen[side], plunges[side]) for side in surveys)
     full_flat = grind == "full flat" if grind else odds > 0
     views: dict[Side, View] = {}
     for side, face in faces.items():
         hand = _by_hand(request, face, side)
-        lines = trace_lines(surveys[side], chosen[side], full_flat=full_flat, grind=grind, by_hand=hand)
+        lines = trace_lines(
+            surveys[side], chosen[side], plunges[side], full_flat=full_flat, grind=grind, by_hand=hand
+        )
         require_lines(lines)
         lines = moved_to(lines, _doubts(face))
         views[side] = View(

@@ -2,7 +2,11 @@
 
 A viewing ray meets the flat, the edge and a lower rim at different places; measuring all in one plane would
 move the edge of a 4 mm blade by millimetres per decimetre from the camera's foot. Flat, shoulder and plunge
-lie at the flat's height h; the blade's middle plane at h − t/2; a rim half a local thickness above or below it.
+lie at the flat's height h; the blade's middle plane at h − t/2; a rim half a local thickness above it.
+
+A wall that faces the camera lies between two corners, and which of them stands out depends on what the wall
+mirrors: mostly the mat beside it, whose tint hides it, so that the upper corner is traced; a wall lit by a
+lamp is traced at its lower corner. `grindcheck.compare` lets the two outlines decide.
 """
 
 from dataclasses import dataclass, replace
@@ -56,8 +60,10 @@ class Sighting:
     is_edge : ndarray of bool, shape (N,)
     fullness : ndarray, shape (N,)
         Local thickness at the rim: 0 the edge's, 1 the stock's.
-    sees_wall : ndarray of bool, shape (N,)
-        The rim's side wall faces the camera, so its lower corner is what is seen.
+    shows_wall : ndarray of bool, shape (N,)
+        The rim's side wall faces the camera.
+    lower_rim : bool
+        Where a wall faces the camera its lower corner was traced, rather than the upper one.
     plunge_px, shoulder_px : ndarray, shape (K, 2)
         Empty where there is none.
     lines : GrindLines
@@ -71,10 +77,11 @@ class Sighting:
     outline_std_mm: Array
     is_edge: NDArray[np.bool_]
     fullness: Array
-    sees_wall: NDArray[np.bool_]
+    shows_wall: NDArray[np.bool_]
     plunge_px: Array
     shoulder_px: Array
     lines: GrindLines
+    lower_rim: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +118,7 @@ def sight(outline: Outline, lines: GrindLines, camera: Camera, stance: Stance) -
     plane = outline.face.plane
     mat = plane.mat_from_grid(outline.points_mm)
     normal = outline.normals @ plane.axes.T
-    sees_wall = np.einsum("nc,nc->n", normal, camera.centre_mm[:2] - mat) > 0
+    shows_wall = np.einsum("nc,nc->n", normal, camera.centre_mm[:2] - mat) > 0
 
     def px(points_mm: Array) -> Array:
         if not len(points_mm):
@@ -128,7 +135,7 @@ def sight(outline: Outline, lines: GrindLines, camera: Camera, stance: Stance) -
         outline_std_mm=outline.std_mm,
         is_edge=outline.is_edge,
         fullness=frozen(_fullness(outline, lines)),
-        sees_wall=sees_wall,
+        shows_wall=shows_wall,
         plunge_px=px(lines.plunge.points_mm if lines.plunge else np.empty((0, 2))),
         shoulder_px=px(lines.shoulder.points_mm if lines.shoulder else np.empty((0, 2))),
         lines=lines,
@@ -152,7 +159,7 @@ def place(sighting: Sighting, stance: Stance, *, camera: Camera | None = None) -
     camera = camera or sighting.camera
     middle = stance.height_mm - stance.thickness_mm / 2
     half = stance.edge_mm / 2 + sighting.fullness * (stance.thickness_mm - stance.edge_mm) / 2
-    rim = middle + np.where(sighting.sees_wall, -half, half)
+    rim = middle + np.where(sighting.shows_wall & sighting.lower_rim, -half, half)
     parts = [sighting.outline_px, sighting.plunge_px, sighting.shoulder_px]
     heights = [rim, *(np.full(len(part), stance.height_mm) for part in parts[1:])]
     mat = camera.mm_from_px(np.vstack(parts), np.concatenate(heights)) * np.asarray(stance.print_scale)
@@ -173,7 +180,7 @@ def thinned(sighting: Sighting, keep: NDArray[np.bool_]) -> Sighting:
         outline_std_mm=frozen(sighting.outline_std_mm[keep]),
         is_edge=sighting.is_edge[keep],
         fullness=frozen(sighting.fullness[keep]),
-        sees_wall=sighting.sees_wall[keep],
+        shows_wall=sighting.shows_wall[keep],
     )
 
 
@@ -193,7 +200,8 @@ def _fullness(outline: Outline, lines: GrindLines) -> Array:
         start = lines.plunge.points_mm[:, 0].mean() if lines.plunge else np.quantile(x, 0.3)
         body = np.linspace(start + 2.0, start + 12.0, 11)
         reach = np.nanmedian(outline.rim_mm(body, edge=False) - outline.rim_mm(body, edge=True))
-    fullness = np.clip(above / max(float(reach), 1.0), 0.0, 1.0)
+    reach = float(reach) if np.isfinite(reach) else float(np.ptp(y))
+    fullness = np.clip(above / max(reach, 1.0), 0.0, 1.0)
     if lines.plunge is not None:
         at, slope = lines.plunge.straight()
         fullness[x < at + slope * y] = 1.0

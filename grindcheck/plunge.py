@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from grindcheck.edgefit import fit_steps
+from grindcheck.chain import follow
+from grindcheck.edgefit import StepFit, fit_steps
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
 from grindcheck.registration import integral_length
@@ -19,6 +20,13 @@ _LEANS = np.tan(np.deg2rad(np.arange(-40.0, 40.1, 4.0)))  # dx/dy of tried lines
 _ROW_MM = 0.2
 _LEAST_BLADE_MM = 20.0  # a plunge nearer to the tip is none
 _BEHIND_MM = 1.5  # flat that must be seen behind the crease
+_FLAT_MM = (4.0, 0.3)  # the flat is modelled from this far to this near behind where the crease may be
+_AFTER_MM = 0.6  # on either side of the crease whose votes count
+_ROWS_AS_ONE = 5  # rows averaged: 1 mm along the crease
+_WALK_MM = 0.02  # random walk of the crease from row to row: 6° of turn
+_BOW_MM = 0.1  # usual bow of a plunge line in the middle
+_RIDGE = 9.0  # neighbours err alike: the bow's prior counts as this many rows
+_LEAST_EVIDENCE = 2.0  # log likelihood per row; below, the flat goes on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,9 +37,11 @@ class Candidate:
     ----------
     x_mm, lean, above_mm : float
     score : float
-        0 for nothing to about 2.4 for a sharp edge between different lays and levels.
+        0 for nothing to 2 or 3 for a sharp edge between different lays and levels.
     change_of_lay : float
         Across the line, −2 to 2; positive from along to across.
+    other : (float, float)
+        A second ``x_mm`` and ``lean`` worth trying: the line that divides the looks best rather than the sharpest.
     """
 
     x_mm: float
@@ -39,6 +49,7 @@ class Candidate:
     above_mm: float
     score: float
     change_of_lay: float
+    other: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +71,10 @@ class Line:
     by_hand : bool
     width_mm : float
         Of the transition behind it; 0 if not measured.
+    top_mm : float
+        How high above the edge a plunge line is seen.
+    evidence : float
+        Sum of the log likelihood that a plunge line's rows are one.
     """
 
     points_mm: Array
@@ -69,6 +84,8 @@ class Line:
     confidence: float
     by_hand: bool = False
     width_mm: float = 0.0
+    top_mm: float = 0.0
+    evidence: float = 0.0
 
     def straight(self) -> tuple[float, float]:
         """Return (x at y = 0, dx/dy) of the line through the points."""
@@ -98,10 +115,12 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
     reference = float(strip.above_mm[rows].mean())
     columns = np.arange(len(strip.x_mm))
     best: list[tuple[float, int, float, float]] = []
+    others: list[tuple[float, float]] = []
     far = int(4.0 / STEP_MM)
     legal = (strip.x_mm < -_LEAST_BLADE_MM) & (strip.x_mm > strip.x_mm[0] + _BEHIND_MM)
     scores = np.full((len(_LEANS), len(columns)), -np.inf)
     changes = np.zeros_like(scores)
+    edges = np.zeros_like(scores)
     for number, lean in enumerate(_LEANS):
         shift = np.rint(lean * (strip.above_mm[rows] - reference) / STEP_MM).astype(int)
         index = np.clip(columns[None, :] + shift[:, None], 0, len(columns) - 1)
@@ -115,17 +134,29 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
         noise = 1.48 * np.median(np.abs(sharp[seen])) + 0.01 if seen.any() else 1.0
         changes[number] = _difference(across, 5, far)
         level = np.minimum(np.abs(_difference(bright, 5, far)) / 0.4, 1.0)
-        score = np.minimum(np.abs(sharp) / noise, 15.0) / 15.0 + np.clip(changes[number], -1, 1) + 0.4 * level
+        edges[number] = np.where(seen & legal, np.log1p(np.abs(sharp) / noise) / np.log(16.0), 0.0)
+        score = edges[number] + np.clip(changes[number], -1, 1) + 0.4 * level
         scores[number] = np.where(seen & legal, score, -np.inf)
     while len(best) < count and np.isfinite(scores.max()):
         number, column = np.unravel_index(int(np.argmax(scores)), scores.shape)
-        lean = float(_LEANS[number])
-        best.append((float(scores[number, column]), int(column), lean, float(changes[number, column])))
+        widest = number
+        # near the best place the sharpest line is meant: sums over wide windows hardly depend on its lean
+        first = max(0, int(column) - 12)
+        number, near = np.unravel_index(int(np.argmax(edges[:, first : column + 13])), edges[:, first : column + 13].shape)
+        place = first + int(near)
+        worth = scores[number, place] if np.isfinite(scores[number, place]) else scores[number, column]
+        if np.isfinite(worth):
+            best.append((float(worth), place, float(_LEANS[number]), float(changes[number, place])))
+            others.append((float(strip.x_mm[column]), float(_LEANS[widest])))
         scores[:, max(0, column - 20) : column + 21] = -np.inf
-    return tuple(
-        Candidate(x_mm=float(strip.x_mm[column]), lean=lean, above_mm=reference, score=score, change_of_lay=change)
-        for score, column, lean, change in best
-    )
+    found = [
+        Candidate(
+            x_mm=float(strip.x_mm[column]), lean=lean, above_mm=reference, score=score, change_of_lay=change,
+            other=other,
+        )
+        for (score, column, lean, change), other in zip(best, others, strict=True)
+    ]  # fmt: skip
+    return tuple(sorted(found, key=lambda candidate: -candidate.score))
 
 
 def _difference(profile: Array, gap: int, length: int) -> Array:
@@ -149,79 +180,202 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     strip : Strip
     start : Candidate
     top_mm : float, optional
-        Height above the edge to which it runs; default: three quarters of the blade.
+        Height above the edge to which it runs; default: as far as it is seen.
 
     Returns
     -------
     Line
-        Its confidence tells whether it is one.
+        Its confidence tells whether it is one; `Line.top_mm` how high it is seen.
+
+    Notes
+    -----
+    The plunge line is where the flat ends, whatever follows: a dark or bright band, wide or narrow. So the flat
+    behind it is modelled (a plane of brightness, a level per row for the streaks of its lay, its noise), each
+    sample votes by how badly the flat explains it, and the border between votes for and against is
+    followed from row to row by the same hidden Markov chain as the shoulder. A blurred step is then fitted at
+    the border for the fraction of a pixel.
     """
-    column = int(np.argmin(np.abs(strip.x_mm - start.x_mm)))
+    tries = [
+        _trace(outline, strip, x_mm, lean, start.above_mm, top_mm)
+        for x_mm, lean in dict.fromkeys([(start.x_mm, start.lean), start.other])
+    ]
+    return max(tries, key=lambda line: line.evidence)
+
+
+def _trace(
+    outline: Outline, strip: Strip, x_mm: float, lean: float, above_mm: float, top_mm: float | None
+) -> Line:
+    column = int(np.argmin(np.abs(strip.x_mm - x_mm)))
     edge, width = float(strip.edge_mm[column]), float(strip.width_mm[column])
-    top = min(top_mm if top_mm is not None else 0.75 * width, width - 0.6)
-    above = np.arange(0.6, top, _ROW_MM)
+    above = np.arange(0.6, min(top_mm, width - 0.6) if top_mm else width - 0.6, _ROW_MM)
+    if len(above) < 8:
+        return _hopeless(np.array([[x_mm, edge], [x_mm, edge + 1.0]]))
     y = edge + above
-    centre = start.x_mm + start.lean * (above - start.above_mm)
-    std = np.full(len(y), np.inf)
-    good = np.ones(len(y), dtype=np.bool_)
-    jump = np.zeros(len(y))
-    for reach, before, after in ((1.2, 1.5, 0.8), (0.45, 1.5, 0.5), (0.25, 1.5, 0.45)):
+    centre = x_mm + lean * (above - above_mm)
+    evidence = np.zeros(len(y))
+    seen_std = np.full(len(y), 0.05)
+    for reach in (1.4, 0.8):
+        place, seen_std, evidence = _flat_ends(outline, y, centre, reach)
+        seen = evidence > _LEAST_EVIDENCE
+        if seen.sum() < 8:
+            return _hopeless(np.column_stack([centre, y]))
+        _, curve = _robust(y, centre + place, seen_std, seen)
+        centre = np.where(np.abs(centre + place - curve(y)) < 0.4, centre + place, curve(y))
+    rows = len(y) if top_mm else _top(evidence)
+    if rows < 8:
+        return _hopeless(np.column_stack([centre, y]))
+    y, centre, evidence, seen_std = y[:rows], centre[:rows], evidence[:rows], seen_std[:rows]
+    seen = evidence > _LEAST_EVIDENCE
+    if seen.sum() < 8:
+        return _hopeless(np.column_stack([centre, y]))
+    _, curve = _robust(y, centre, seen_std, seen)
+    centre = curve(y)
+    for reach in (0.3, 0.2):
         slope = float(np.polyfit(y, centre, 1)[0])
-        fit = _rows(outline, y, centre, slope, reach=reach, before=before, after=after)
-        good = (np.abs(fit.place) < 0.95 * reach) & (fit.gain > 0.1)
-        jump = np.where(good, fit.jump, 0.0)
-        sign = np.sign(np.sum(jump)) or 1.0
-        good &= jump * sign > 0
+        fit = _rows(outline, y, centre, slope, reach=reach, before=1.2, after=0.35)
+        sign = np.sign(np.sum(fit.jump * fit.gain)) or 1.0
+        good = (np.abs(fit.place) < 0.95 * reach) & (fit.gain > 0.1) & (fit.jump * sign > 0)
         if good.sum() < 6:
             return _hopeless(np.column_stack([centre, y]))
-        seen = centre + fit.place
-        std = np.maximum(fit.place_std, 0.005)
-        good, curve = _robust(y, seen, std, good, degree=1 if reach > 0.4 else 2)
-        if good.sum() < 6:
-            return _hopeless(np.column_stack([centre, y]))
+        found = centre + fit.place
+        good, curve = _robust(y, found, np.hypot(fit.place_std, 0.01), good)
         centre = curve(y)
-    points = np.column_stack([seen, y])[good]
-    residual = seen[good] - centre[good]
+    points = np.column_stack([found, y])[good]
+    residual = found[good] - centre[good]
     scatter = float(np.sqrt(np.mean(residual**2)) + 1e-4)
     independent = max(good.sum() / integral_length(residual), 2.0)
-    span = float(np.std(y[good])) + 1e-6
-    share = good.sum() / max(len(y), 1)
+    share = good.sum() / len(y)
+    strength = float(np.median(evidence))
     return Line(
         points_mm=frozen(points),
         shift_std_mm=scatter / np.sqrt(independent),
-        turn_std_rad=scatter / np.sqrt(independent) / span,
+        turn_std_rad=scatter / np.sqrt(independent) / (float(np.std(y[good])) + 1e-6),
         scatter_mm=scatter,
-        confidence=float(np.clip(share / 0.6, 0, 1) * np.clip(start.score / 0.9, 0, 1) * np.exp(-scatter / 0.3)),
+        confidence=float(
+            np.clip(share / 0.6, 0, 1) * np.clip(strength / (3 * _LEAST_EVIDENCE), 0, 1) * np.exp(-scatter / 0.3)
+        ),
         width_mm=_transition(outline, points, float(np.polyfit(y, centre, 1)[0])),
+        top_mm=float(y[-1] - edge),
+        evidence=float(np.sum(np.maximum(evidence[good] - _LEAST_EVIDENCE, 0.0))),
     )
 
 
-def _rows(outline: Outline, y: Array, centre: Array, slope: float, *, reach: float, before: float, after: float):  # type: ignore[no-untyped-def]
+def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple[Array, Array, Array]:
+    """Where the flat ends in each row: place relative to the centre, its std, and the evidence for it."""
     from scipy.ndimage import uniform_filter1d
 
     step = outline.face.plane.step_mm
-    offsets = np.arange(-before - reach, after + reach + 1e-9, step / 2)
+    offsets = np.arange(-_FLAT_MM[0] - reach, reach + _AFTER_MM + step, step)
+    points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
+    profiles = np.log(np.maximum(sample(outline.face, points).mean(axis=2), 0.004))
+    steel = _on_steel(outline, points)
+    smooth = uniform_filter1d(np.where(steel, profiles, 0.0), _ROWS_AS_ONE, axis=0, mode="nearest")
+    share = uniform_filter1d(steel.astype(np.float64), _ROWS_AS_ONE, axis=0, mode="nearest")
+    profiles = smooth / np.maximum(share, 1e-3)
+    steel = share > 0.5
+    zone = steel & (offsets < -reach - _FLAT_MM[1])[None, :]
+    flat, noise = _flat_model(profiles, offsets, y, zone)
+    misfit = np.minimum(0.5 * ((profiles - flat) / noise) ** 2, 8.0)
+    votes = np.where(steel, misfit - np.log(1.0 / (noise * np.sqrt(2 * np.pi)) + 1.0), 0.0)
+    sums = np.concatenate([np.zeros((len(y), 1)), np.cumsum(votes, axis=1)], axis=1)
+    states = np.arange(-reach, reach + 1e-9, step / 2)
+    borders = np.concatenate([offsets - step / 2, [offsets[-1] + step / 2]])
+    at, after, before = (
+        np.stack([np.interp(states + shift, borders, row) for row in sums]) for shift in (0, _AFTER_MM, -_AFTER_MM)
+    )
+    gain = (after - at) - (at - before)
+    place, std = follow(0.5 / _ROWS_AS_ONE * gain, states, walk=_WALK_MM)
+    return place, std, np.array([np.interp(p, states, row) for p, row in zip(place, gain, strict=True)])
+
+
+def _flat_model(
+    profiles: Array, offsets: Array, y: Array, zone: NDArray[np.bool_]
+) -> tuple[Array, float]:
+    """Brightness of the flat carried on past its end, and its noise."""
+    grid_x, grid_y = np.broadcast_arrays(offsets[None, :], y[:, None] - y.mean())
+    design = np.column_stack([np.ones(zone.sum()), grid_x[zone], grid_y[zone]])
+    if zone.sum() < 50:
+        return np.full_like(profiles, float(np.median(profiles))), 0.3
+    values = profiles[zone]
+    weight = np.ones(len(values))
+    for _ in range(4):
+        plane, *_ = np.linalg.lstsq(design * weight[:, None], values * weight, rcond=None)
+        residual = np.abs(values - design @ plane)
+        weight = 1.0 / np.sqrt(1.0 + (residual / (2 * np.median(residual) + 1e-3)) ** 2)
+    flat = plane[0] + plane[1] * grid_x + plane[2] * grid_y
+    off = np.where(zone, profiles - flat, np.nan)
+    enough = zone.sum(axis=1) > 12
+    level = np.zeros(len(y))
+    level[enough] = np.nanmedian(off[enough], axis=1)
+    flat = flat + level[:, None]
+    return flat, float(1.48 * np.median(np.abs((profiles - flat)[zone])) + 0.015)
+
+
+def _on_steel(outline: Outline, points: Array) -> NDArray[np.bool_]:
+    """Whether points lie on the blade, clear of its rim."""
+    import cv2
+
+    plane = outline.face.plane
+    mask = np.zeros(plane.shape, dtype=np.uint8)
+    polygon = np.rint(plane.index_from_grid(outline.points_mm)).astype(np.int32)
+    cv2.fillPoly(mask, [polygon], 1)
+    size = 2 * max(round(0.35 / plane.step_mm), 1) + 1
+    mask = cv2.erode(mask, np.ones((size, size), np.uint8))
+    index = np.rint(plane.index_from_grid(points.reshape(-1, 2))).astype(int)
+    columns, rows = np.clip(index[:, 0], 0, plane.shape[1] - 1), np.clip(index[:, 1], 0, plane.shape[0] - 1)
+    return np.asarray(mask[rows, columns].reshape(points.shape[:2]) > 0)
+
+
+def _top(evidence: Array) -> int:
+    """How many rows the crease runs: where the sum of evidence over a fair share of its own is highest."""
+    usual = float(np.median(evidence[: max(len(evidence) // 4, 8)]))
+    total = np.cumsum(evidence - max(0.3 * usual, _LEAST_EVIDENCE))
+    return int(np.argmax(total)) + 1
+
+
+def _rows(
+    outline: Outline, y: Array, centre: Array, slope: float, *, reach: float, before: float, after: float
+) -> StepFit:
+    from scipy.ndimage import uniform_filter1d
+
+    step = outline.face.plane.step_mm
+    offsets = np.arange(-before, after + 1e-9, step / 2)
     points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
     profiles = sample(outline.face, points).mean(axis=2)
-    profiles = uniform_filter1d(profiles, 5, axis=0, mode="nearest")
+    profiles = uniform_filter1d(profiles, _ROWS_AS_ONE, axis=0, mode="nearest")
     blur = outline.blur_mm * float(np.hypot(1.0, slope))
     return fit_steps(profiles, offsets, blur=blur, reach=reach)
 
 
 def _robust(
-    y: Array, x: Array, std: Array, good: NDArray[np.bool_], *, degree: int
+    y: Array, x: Array, std: Array, good: NDArray[np.bool_]
 ) -> tuple[NDArray[np.bool_], "np.polynomial.Polynomial"]:
+    """Fit x(y) robustly: a straight line that may bow by about 0.1 mm."""
+    middle, half = float(np.mean(y)), max(float(np.ptp(y)) / 2, 1e-3)
+    along = (y - middle) / half
+    design = np.column_stack([np.ones_like(along), along, along**2 - 1 / 3])
     keep = good.copy()
-    curve = np.polynomial.Polynomial.fit(y[keep], x[keep], 1)
-    for _ in range(8):
-        residual = x - curve(y)
+    coefficients = np.array([np.median(x[keep]), 0.0, 0.0])
+    slopes = np.subtract.outer(x[keep][::3], x[keep][::3])
+    runs = np.subtract.outer(along[keep][::3], along[keep][::3])
+    far = np.abs(runs) > 0.3
+    if far.any():  # Theil and Sen's median slope, a start that a third of blunders doesn't move
+        coefficients[1] = np.median(slopes[far] / runs[far])
+        coefficients[0] = np.median(x[keep] - coefficients[1] * along[keep])
+    scale = 0.3
+    for _ in range(10):
+        residual = x - design @ coefficients
         scale = max(1.48 * float(np.median(np.abs(residual[keep]))), 0.015)
         new = good & (np.abs(residual) < 3.5 * scale)
         if new.sum() < 6:
             break
         keep = new
-        weight = 1.0 / np.hypot(std[keep], scale)
-        curve = np.polynomial.Polynomial.fit(y[keep], x[keep], min(degree, 2), w=weight)
+        weight = 1.0 / (std[keep] ** 2 + scale**2)
+        normal = (design[keep] * weight[:, None]).T @ design[keep]
+        normal[2, 2] += _RIDGE / _BOW_MM**2
+        coefficients = np.linalg.solve(normal, (design[keep] * weight[:, None]).T @ x[keep])
+    c0, c1, c2 = coefficients
+    curve = np.polynomial.Polynomial([c0 - c2 / 3, c1, c2], domain=[middle - half, middle + half])
     return keep, curve
 
 

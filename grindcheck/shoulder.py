@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from grindcheck.chain import follow
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
 from grindcheck.plunge import Line
@@ -194,7 +195,7 @@ def _follow(outline: Outline, course: Array) -> tuple[Array, Array]:
     borders = offsets - step / 2
     states = np.arange(-_REACH_MM, _REACH_MM + 1e-9, step / 2)
     likelihood = np.stack([np.interp(states, borders, row) for row in support])
-    place, std = _smoothed(likelihood, states)
+    place, std = follow(likelihood, states, walk=_WALK_MM)
     centre = slice(block // 2, count * block, block)
     return smooth[centre] + place[:, None] * normals[centre], std
 
@@ -223,33 +224,6 @@ def _votes(brightness: Array, offsets: Array, step: float) -> Array:
     ratio = (level - bevel) ** 2 / spread_bevel - (level - flat) ** 2 / spread_flat
     ratio = np.clip(ratio + np.log(spread_bevel / spread_flat), -50.0, 50.0)
     return np.asarray(votes + 0.5 * ratio * 0.5 * step / _STREAK_MM)
-
-
-def _smoothed(likelihood: Array, states: Array) -> tuple[Array, Array]:
-    """Posterior mean and std of each step's state, by forward-backward over a random walk."""
-    spacing = float(states[1] - states[0])
-    reach = int(np.ceil(4 * _WALK_MM / spacing))
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * spacing / _WALK_MM) ** 2)
-    kernel /= kernel.sum()
-    emission = np.exp(np.maximum(likelihood - likelihood.max(axis=1, keepdims=True), -60.0))
-    steps = len(emission)
-    forward = np.empty_like(emission)
-    backward = np.ones_like(emission)
-    carried = np.full(emission.shape[1], 1.0 / emission.shape[1])
-    for index in range(steps):
-        forward[index] = emission[index] * carried + 1e-30
-        forward[index] /= forward[index].sum()
-        carried = np.convolve(forward[index], kernel, mode="same") + 1e-12
-    carried = np.ones(emission.shape[1])
-    for index in range(steps - 2, -1, -1):
-        carried = np.convolve(emission[index + 1] * carried, kernel, mode="same") + 1e-12
-        carried /= carried.sum()
-        backward[index] = carried
-    posterior = forward * backward
-    posterior /= posterior.sum(axis=1, keepdims=True)
-    mean = posterior @ states
-    variance = posterior @ states**2 - mean**2
-    return mean, np.sqrt(np.maximum(variance, (spacing / 4) ** 2))
 
 
 def _none(points: Array) -> Line:

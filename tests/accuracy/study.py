@@ -47,6 +47,9 @@ def measure(truth_file: Path) -> dict[str, Any]:
     except GrindcheckError as error:
         row["refused"] = f"{type(error).__name__}: {error.message}"
         return row
+    except Exception as error:  # noqa: BLE001 - a crash is a result of the study, and must not end it
+        row["refused"] = f"CRASH {error!r}"
+        return row
     row["flags"] = sorted({*comparison.flags, *comparison.left.flags, *comparison.right.flags})
     row["verdict"] = judge(comparison, Tolerances()).decision
     row["right_verdict"] = _right_verdict(truth, Tolerances())
@@ -113,9 +116,16 @@ def table(rows: list[dict[str, Any]]) -> str:
     for what, key in (("faces told wrongly", "faces_right"), ("full flat told wrongly", "full_flat_right")):
         lines.append(f"  {what}: {', '.join(row['name'] for row in done if not row[key]) or 'none'}")
     lines.append("")
-    lines.append(f"{'quantity':34}{'n':>5}{'median':>9}{'95 %':>9}{'largest':>9}{'U median':>10}{'covered':>9}{'rms z':>7}")
-    kinds = [("difference", q) for q in ("plunge.shoulder", "plunge.mid", "plunge.edge", "plunge.angle", "bevel_height")]
-    kinds += [("face", q) for q in ("plunge.shoulder", "plunge.mid", "plunge.edge", "plunge.angle", "bevel_height")]
+    lines.append(
+        f"{'quantity':34}{'n':>5}{'median':>9}{'95 %':>9}{'largest':>9}{'U median':>10}{'covered':>9}{'rms z':>7}"
+    )
+    kinds = [
+        ("difference", q)
+        for q in ("plunge.shoulder", "plunge.mid", "plunge.edge", "plunge.angle", "bevel_height")
+    ]
+    kinds += [
+        ("face", q) for q in ("plunge.shoulder", "plunge.mid", "plunge.edge", "plunge.angle", "bevel_height")
+    ]
     for group, quantity in kinds:
         lines.append(_line(f"{group} {quantity}", _pick(done, group, (quantity,))))
     lengths = ("plunge.shoulder", "plunge.mid", "plunge.edge", "bevel_height")
@@ -133,7 +143,11 @@ def table(rows: list[dict[str, Any]]) -> str:
         told = [said for truth, said in pairs if truth == right]
         counts = ", ".join(f"{said} {told.count(said)}" for said in ("match", "mismatch", "cannot tell"))
         lines.append(f"  {right:9}: {counts}")
-    wrong = [row["name"] for row in done if row["verdict"] != "cannot tell" and row["verdict"] != row["right_verdict"]]
+    wrong = [
+        row["name"]
+        for row in done
+        if row["verdict"] != "cannot tell" and row["verdict"] != row["right_verdict"]
+    ]
     lines.append(f"  told wrongly: {', '.join(wrong) or 'none'}")
     return "\n".join(lines)
 
@@ -158,7 +172,9 @@ def _line(name: str, figures: list[dict[str, Any]]) -> str:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run the study."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--csv", type=Path, help="every figure as a row")
     parser.add_argument("--json", type=Path, help="every figure, with components")
@@ -179,7 +195,12 @@ def main(arguments: list[str] | None = None) -> int:
             out.writerow(["pair", "group", "quantity", "station", "true", "value", "std"])
             for row in rows:
                 for f in row["figures"]:
-                    out.writerow([row["name"], *(f[k] for k in ("group", "quantity", "station", "true", "value", "std"))])
+                    out.writerow(
+                        [
+                            row["name"],
+                            *(f[k] for k in ("group", "quantity", "station", "true", "value", "std")),
+                        ]
+                    )
     return 0
 
 
