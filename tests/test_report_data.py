@@ -109,6 +109,15 @@ def test_a_missing_folder_is_told(tmp_path: Path) -> None:
     assert "folder" in caught.value.advice
 
 
+def test_what_is_no_file_name_is_told(tmp_path: Path) -> None:
+    (tmp_path / "folder.json").mkdir()
+    result = comparison()
+    for path in (tmp_path / "folder.json", Path()):
+        with pytest.raises(OutputError, match="can't be written"):
+            write_json(result, judge(result, Tolerances()), path)
+    assert [path.name for path in tmp_path.iterdir()] == ["folder.json"]
+
+
 def test_a_write_that_fails_leaves_the_old_file(tmp_path: Path) -> None:
     path = tmp_path / "result.json"
     path.write_text("earlier", encoding="utf-8")

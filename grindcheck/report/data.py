@@ -1,8 +1,7 @@
 """The result as data that describes itself, for other programs and for the record."""
 
 import json
-import os
-import tempfile
+import secrets
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -94,18 +93,16 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> None:
         If the file can't be written; one that existed is left as it was.
     """
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent)
-        os.close(handle)
-        beside = Path(name)
+        beside = path.with_name(f".{path.stem}-{secrets.token_hex(4)}{path.suffix}")
         try:
             write(beside)
-            beside.chmod(_ordinary_mode(path))
             beside.replace(path)
         finally:
             beside.unlink(missing_ok=True)
-    except OSError as problem:
+    except (OSError, ValueError) as problem:  # ValueError: a path without a file name, or with a zero byte
+        reason = getattr(problem, "strerror", None) or problem
         raise OutputError(
-            f"{path} can't be written ({problem.strerror or problem}).",
+            f"{path} can't be written ({reason}).",
             advice="Name a file in a folder that exists and that you may write to.",
         ) from problem
 
@@ -161,8 +158,3 @@ def _quantity(value: float, unit: str = "mm") -> dict[str, Any]:
 
 def _scaled(value: float, unit: str) -> float:
     return round(degrees(value) if unit == "rad" else float(value), _DECIMALS) + 0.0
-
-
-def _ordinary_mode(path: Path) -> int:
-    """Mode of the file that is replaced, else that of any new file (a temporary one is private)."""
-    return path.stat().st_mode & 0o777 if path.exists() else 0o644
