@@ -15,7 +15,7 @@ LAYERS = (
     {"", "errors", "settings", "units", "flags", "geometry", "chain", "registration"},  # "": for its version
     {"mat.spec", "photo"},
     {"mat", "mat.drawing", "mat.markers", "mat.saddle", "mat.edges", "mat.finding", "printscale"},
-    {"camera", "lens"},
+    {"lens", "posefit", "camera"},
     {"rectify", "edgefit", "lay"},
     {"silhouette", "outline"},
     {"strip", "plunge", "shoulder", "grindlines"},
@@ -32,7 +32,7 @@ LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 ONLY_IN = {
     "cv2": {
         "photo", "mat.spec", "mat.drawing", "mat.edges", "mat.saddle", "mat.markers", "mat.finding", "camera",
-        "lens", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "plunge", "shoulder",
+        "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "plunge", "shoulder",
         "grindlines",
     },
     "matplotlib": {"mat.drawing", "report.picture"},
