@@ -175,8 +175,9 @@ def _sources(scene: Scene, knowns: Knowns) -> list[tuple[str, Callable[[], dict[
         "thickness", replace(stance, thickness_mm=stance.thickness_mm + up, height_mm=stance.height_mm + up)
     )
     add_stance("edge thickness", replace(stance, edge_mm=stance.edge_mm + knowns.edge_std_mm))
-    for scale in ((1 + knowns.print_std, 1.0), (1.0, 1 + knowns.print_std)):
-        add_stance("print scale", replace(stance, print_scale=scale))
+    # the two axes' difference is an unknown of the camera; what is left is their common scale
+    both = 1 + knowns.print_std / np.sqrt(2)
+    add_stance("print scale", replace(stance, print_scale=(both, both)))
     gains: dict[Side, Array] = {}
     for side, std in zip(("left", "right"), knowns.focal_std, strict=True):
         camera = scene.cameras[side]

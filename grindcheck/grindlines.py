@@ -127,7 +127,8 @@ def trace_lines(
         shoulder_line = _line_by_hand(by_hand["shoulder"])
     elif not full_flat:
         start = plunge_line.points_mm[:, 0].mean() if plunge_line else _heel(seen)
-        path = shoulder_path(seen.strip, from_mm=float(start))
+        top = plunge_line.top_mm if plunge_line and plunge_line.confidence > _UNSURE and plunge_line.top_mm else None
+        path = shoulder_path(seen.strip, from_mm=float(start), top_mm=top)
         shoulder_line = trace_shoulder(seen.outline, seen.strip, path) if path else None
     if plunge_line is not None and shoulder_line is not None and not plunge_line.by_hand and plunge is not None:
         plunge_line = _up_to(seen, plunge, plunge_line, shoulder_line)

@@ -125,7 +125,7 @@ def see(path: Path, request: Request, stance: Stance) -> Seen:
     photo = read_photo(path)
     mat = find_mat(photo, paper=request.paper)
     scale = _scale(mat.spec.paper, request)
-    camera = solve_camera(mat, photo, scale=(scale.x, scale.y))
+    camera = solve_camera(mat, photo, scale=(scale.x, scale.y), scale_std=scale.std)
     rough = find_blade(photo, camera, mat.spec, height_mm=stance.height_mm)
     outline = trace_outline(photo, mat, camera, rough)
     return Seen(photo=photo, mat=mat, camera=camera, outline=outline, scale=scale)

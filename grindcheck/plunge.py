@@ -21,7 +21,7 @@ _ROW_MM = 0.2
 _LEAST_BLADE_MM = 20.0  # a plunge nearer to the tip is none
 _BEHIND_MM = 1.5  # flat that must be seen behind the crease
 _FLAT_MM = (4.0, 0.3)  # the flat is modelled from this far to this near behind where the crease may be
-_AFTER_MM = 0.6  # on either side of the crease whose votes count
+_BAND_MM = 2.5  # of what follows the crease that votes: the belt's edge, and bevel behind a small one
 _ROWS_AS_ONE = 5  # rows averaged: 1 mm along the crease
 _WALK_MM = 0.02  # random walk of the crease from row to row: 6° of turn
 _BOW_MM = 0.1  # usual bow of a plunge line in the middle
@@ -233,8 +233,7 @@ def _trace(
     for reach in (0.3, 0.2):
         slope = float(np.polyfit(y, centre, 1)[0])
         fit = _rows(outline, y, centre, slope, reach=reach, before=1.2, after=0.35)
-        sign = np.sign(np.sum(fit.jump * fit.gain)) or 1.0
-        good = (np.abs(fit.place) < 0.95 * reach) & (fit.gain > 0.1) & (fit.jump * sign > 0)
+        good = (np.abs(fit.place) < 0.95 * reach) & (fit.gain > 0.1)
         if good.sum() < 6:
             return _hopeless(np.column_stack([centre, y]))
         found = centre + fit.place
@@ -262,10 +261,10 @@ def _trace(
 
 def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple[Array, Array, Array]:
     """Where the flat ends in each row: place relative to the centre, its std, and the evidence for it."""
-    from scipy.ndimage import uniform_filter1d
+    from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
     step = outline.face.plane.step_mm
-    offsets = np.arange(-_FLAT_MM[0] - reach, reach + _AFTER_MM + step, step)
+    offsets = np.arange(-_FLAT_MM[0] - reach, reach + _BAND_MM + step, step)
     points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
     profiles = np.log(np.maximum(sample(outline.face, points).mean(axis=2), 0.004))
     steel = _on_steel(outline, points)
@@ -275,17 +274,24 @@ def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple
     steel = share > 0.5
     zone = steel & (offsets < -reach - _FLAT_MM[1])[None, :]
     flat, noise = _flat_model(profiles, offsets, y, zone)
-    misfit = np.minimum(0.5 * ((profiles - flat) / noise) ** 2, 8.0)
-    votes = np.where(steel, misfit - np.log(1.0 / (noise * np.sqrt(2 * np.pi)) + 1.0), 0.0)
-    sums = np.concatenate([np.zeros((len(y), 1)), np.cumsum(votes, axis=1)], axis=1)
-    states = np.arange(-reach, reach + 1e-9, step / 2)
+    slope = gaussian_filter1d(profiles, 1.0, axis=1, order=1, mode="nearest")
+    slope_noise = float(1.48 * np.median(np.abs(slope[zone])) + 0.005) if zone.any() else 0.1
+    votes = _vote((profiles - flat) / noise, noise) + _vote(slope / slope_noise, slope_noise)
+    sums = np.concatenate([np.zeros((len(y), 1)), np.cumsum(np.where(steel, votes, 0.0), axis=1)], axis=1)
     borders = np.concatenate([offsets - step / 2, [offsets[-1] + step / 2]])
-    at, after, before = (
-        np.stack([np.interp(states + shift, borders, row) for row in sums]) for shift in (0, _AFTER_MM, -_AFTER_MM)
-    )
-    gain = (after - at) - (at - before)
+    # what isn't flat begins at the crease and ends where it ends best, within the widest band of a belt's edge
+    span = max(round(_BAND_MM / step), 2)
+    farthest = maximum_filter1d(sums, 2 * span + 1, axis=1, origin=0, mode="nearest")
+    farthest = np.concatenate([farthest[:, span:], np.repeat(farthest[:, -1:], span, axis=1)], axis=1)
+    states = np.arange(-reach, reach + 1e-9, step / 2)
+    gain = np.stack([np.interp(states, borders, row) for row in farthest[:, : len(borders)] - sums])
     place, std = follow(0.5 / _ROWS_AS_ONE * gain, states, walk=_WALK_MM)
     return place, std, np.array([np.interp(p, states, row) for p, row in zip(place, gain, strict=True)])
+
+
+def _vote(misfit: Array, noise: float) -> Array:
+    """Log likelihood ratio of "not flat", spread over a unit of the quantity, against the flat's normal error."""
+    return np.minimum(0.5 * misfit**2, 8.0) - np.log(1.0 / (noise * np.sqrt(2 * np.pi)) + 1.0)
 
 
 def _flat_model(

@@ -25,6 +25,9 @@ _STREAK_MM = 5.0  # length over which the lines of a lay keep their brightness
 _PIXEL_SHARE = 0.25  # neighbouring pixels' derivatives count as one in two directions
 _WALK_MM = 0.02  # random walk of the border from column to column: 5 % of slope
 _LOST_MM = 0.25  # std beyond which a place says nothing
+_LEAST_EVIDENCE = 0.5  # log likelihood per column of a border over none
+_SURE = 3.0
+_CORNER_MM = 1.5  # how well the plunge's end tells the shoulder's height
 _STEEPEST = 4  # rows a path may climb from column to column: about 45°
 
 
@@ -45,7 +48,7 @@ class Path:
     worth: Array
 
 
-def shoulder_path(strip: Strip, *, from_mm: float) -> Path | None:
+def shoulder_path(strip: Strip, *, from_mm: float, top_mm: float | None = None) -> Path | None:
     """Find the best path along the blade.
 
     Parameters
@@ -53,6 +56,8 @@ def shoulder_path(strip: Strip, *, from_mm: float) -> Path | None:
     strip : Strip
     from_mm : float
         Where the bevel begins: the plunge's x, or the heel.
+    top_mm : float, optional
+        Height above the edge at which the plunge line ends, where the shoulder begins.
 
     Returns
     -------
@@ -63,6 +68,9 @@ def shoulder_path(strip: Strip, *, from_mm: float) -> Path | None:
     rows = len(strip.above_mm)
     if worth.shape[1] < 20:
         return None
+    if top_mm is not None:
+        off = np.minimum(((strip.above_mm - top_mm) / _CORNER_MM) ** 2, 9.0)
+        worth[:, : round(5.0 / _COLUMN_MM)] -= 0.2 * off[:, None]
     best = np.empty_like(worth)
     came = np.zeros(worth.shape, dtype=np.intp)
     best[:, 0] = worth[:, 0]
@@ -147,38 +155,44 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path) -> Line:
     is the border's place and whose step is a small random walk, gives the place's posterior mean and std
     (forward-backward, Rabiner 1989). Streaks of the flat's own lay run along the line and look like steps in
     brightness: the level's vote therefore counts by the streaks' variance and length. Variances are taken from
-    the picture itself, on either side of the path.
+    the picture itself, on either side of the path, and go over into each other with the picture's own blur.
     """
     from scipy.ndimage import gaussian_filter1d, median_filter
 
     base = np.interp(path.x_mm, strip.x_mm, strip.edge_mm)
     width = np.interp(path.x_mm, strip.x_mm, strip.width_mm)
-    run = path.above_mm < width - _RIM_MM - 0.2
+    left = width - path.above_mm
+    usual = float(np.median(left[: max(len(left) * 3 // 5, 1)]))
+    if usual < _RIM_MM + 0.3:  # it hugs the spine's own shading
+        return _none(np.column_stack([path.x_mm, base + path.above_mm]))
+    run = left > min(2.5, 0.5 * usual)
     end = len(run) if run.all() else int(np.argmin(run))
     course = np.column_stack([path.x_mm, base + median_filter(path.above_mm, 9, mode="nearest")])[:end]
     if len(course) < 15:
         return _none(course)
     std = np.ones(len(course))
+    evidence = np.zeros(len(course))
     for smoothing in (3.0, 1.5):
         course[:, 1] = gaussian_filter1d(course[:, 1], smoothing / _COLUMN_MM, mode="nearest")
-        course, std = _follow(outline, course)
-    good = std < _LOST_MM
+        course, std, evidence = _follow(outline, course)
+    evidence = gaussian_filter1d(evidence, 2.0 / _COLUMN_MM, mode="nearest")
+    good = (std < _LOST_MM) & (evidence > _LEAST_EVIDENCE)
     if good.sum() < 12:
         return _none(course)
     kept, std = course[good], std[good]
     scatter = float(np.sqrt(np.mean((kept[:, 1] - gaussian_filter1d(kept[:, 1], 5.0, mode="nearest")) ** 2)))
-    worth = float(np.median(path.worth[:end]))
     return Line(
         points_mm=frozen(kept),
         shift_std_mm=float(np.sqrt(np.mean(std**2))),
         turn_std_rad=0.0,
         scatter_mm=scatter,
-        confidence=float(np.clip(worth / 0.8, 0, 1) * np.clip(good.mean() / 0.7, 0, 1)),
+        confidence=float(np.clip(good.mean() / 0.7, 0, 1) * np.clip(np.median(evidence) / _SURE, 0, 1)),
+        evidence=float(np.median(evidence)),
     )
 
 
-def _follow(outline: Outline, course: Array) -> tuple[Array, Array]:
-    """One pass of the Markov chain about a smooth course: better points and the std along the normal."""
+def _follow(outline: Outline, course: Array) -> tuple[Array, Array, Array]:
+    """One pass of the Markov chain about a smooth course: better points, their std and evidence."""
     step = outline.face.plane.step_mm
     x = np.arange(course[0, 0], course[-1, 0], step)
     smooth = np.column_stack([x, np.interp(x, course[:, 0], course[:, 1])])
@@ -186,44 +200,64 @@ def _follow(outline: Outline, course: Array) -> tuple[Array, Array]:
     normals = np.column_stack([-slope, np.ones_like(slope)]) / np.hypot(slope, 1.0)[:, None]
     offsets = np.arange(-_AROUND_MM, _AROUND_MM + step / 2, step)
     colours = sample(outline.face, smooth[:, None, :] + offsets[None, :, None] * normals[:, None, :])
-    votes = _votes(np.log(np.maximum(colours.mean(axis=2), 0.004)), offsets, step)
-    block = max(round(_COLUMN_MM / step), 1)
-    count = len(x) // block
-    votes = votes[: count * block].reshape(count, block, -1).sum(axis=1)
-    # border at state s: flat votes above it count for it, those below against it
-    support = np.cumsum(votes[:, ::-1], axis=1)[:, ::-1]
-    borders = offsets - step / 2
     states = np.arange(-_REACH_MM, _REACH_MM + 1e-9, step / 2)
-    likelihood = np.stack([np.interp(states, borders, row) for row in support])
+    block = max(round(_COLUMN_MM / step), 1)
+    likelihood, nothing = _likelihood(colours.mean(axis=2), offsets, states, block, outline.blur_mm, step)
     place, std = follow(likelihood, states, walk=_WALK_MM)
-    centre = slice(block // 2, count * block, block)
-    return smooth[centre] + place[:, None] * normals[centre], std
+    at = np.array([np.interp(p, states, row) for p, row in zip(place, likelihood, strict=True)])
+    centre = slice(block // 2, len(likelihood) * block, block)
+    return smooth[centre] + place[:, None] * normals[centre], std, at - nothing
 
 
-def _votes(brightness: Array, offsets: Array, step: float) -> Array:
-    """Log likelihood ratio, flat over bevel, of every straightened pixel, (along, across the line)."""
+def _likelihood(
+    linear: Array, offsets: Array, states: Array, block: int, blur: float, step: float
+) -> tuple[Array, Array]:
+    """Log likelihood of a border at each state, per block of columns, and that of no border at all.
+
+    Energies of the two derivatives and the level each go over from the bevel's to the flat's value with the
+    blur of the picture: energies, being squares, with the square of the share of light.
+    """
     from scipy.ndimage import gaussian_filter, gaussian_filter1d
+    from scipy.special import ndtr
 
     below = (offsets > -_AROUND_MM + 0.2) & (offsets < -_REACH_MM)
     above = (offsets < _AROUND_MM - 0.2) & (offsets > _REACH_MM)
+    count = len(linear) // block
     pooled = _POOL_MM / step
 
-    def pool(picture: Array, side: NDArray[np.bool_]) -> Array:
-        return np.asarray(gaussian_filter1d(picture[:, side].mean(axis=1), pooled, mode="nearest")[:, None])
+    def reduced(picture: Array) -> Array:
+        return np.asarray(picture[: count * block].reshape(count, block, -1).mean(axis=1))
 
-    votes = np.zeros_like(brightness)
-    for order, share in (((1, 0), _PIXEL_SHARE), ((0, 1), 0.5 * step / _STREAK_MM)):
+    def side(picture: Array, part: NDArray[np.bool_]) -> Array:
+        return reduced(gaussian_filter1d(picture[:, part].mean(axis=1), pooled, mode="nearest")[:, None])
+
+    share_flat = ndtr((offsets[None, :] - states[:, None]) / np.hypot(blur, 0.7 * step))
+    brightness = np.log(np.maximum(linear, 0.004))
+    found = np.zeros((count, len(states)))
+    nothing = np.zeros(count)
+    for order, weight in (((1, 0), _PIXEL_SHARE), ((0, 1), 0.5 * step / _STREAK_MM)):
         energy = gaussian_filter(brightness, 0.7, order=order) ** 2
-        bevel, flat = pool(energy, below) + 1e-8, pool(energy, above) + 1e-8
-        capped = np.minimum(energy, 9.0 * np.maximum(bevel, flat))
-        votes += share * 0.5 * (capped / bevel - capped / flat + np.log(bevel / flat))
-    level = gaussian_filter1d(brightness, _STREAK_MM / 3 / step, axis=0, mode="nearest")
-    bevel, flat = pool(level, below), pool(level, above)
-    spread_bevel = pool((level - bevel) ** 2, below) + 1e-4
-    spread_flat = pool((level - flat) ** 2, above) + 1e-4
-    ratio = (level - bevel) ** 2 / spread_bevel - (level - flat) ** 2 / spread_flat
-    ratio = np.clip(ratio + np.log(spread_bevel / spread_flat), -50.0, 50.0)
-    return np.asarray(votes + 0.5 * ratio * 0.5 * step / _STREAK_MM)
+        bevel, flat = side(energy, below) + 1e-8, side(energy, above) + 1e-8
+        seen = np.minimum(reduced(energy), 9.0 * np.maximum(bevel, flat))
+        expected = (
+            bevel[:, None, :] * (1 - share_flat[None]) ** 2 + flat[:, None, :] * share_flat[None] ** 2 + 1e-9
+        )
+        found -= 0.5 * weight * block * (seen[:, None, :] / expected + np.log(expected)).sum(axis=2)
+        common = 0.5 * (bevel + flat)
+        nothing -= 0.5 * weight * block * (seen / common + np.log(common)).sum(axis=1)
+    level = reduced(gaussian_filter1d(linear, _STREAK_MM / 3 / step, axis=0, mode="nearest"))
+    bevel = side(linear, below)
+    flat = side(linear, above)
+    spread = 0.5 * (
+        ((level - bevel) ** 2)[:, below].mean(axis=1) + ((level - flat) ** 2)[:, above].mean(axis=1)
+    )[:, None]
+    spread = gaussian_filter1d(spread, _POOL_MM / _COLUMN_MM, axis=0, mode="nearest") + 1e-6
+    expected = bevel[:, None, :] * (1 - share_flat[None]) + flat[:, None, :] * share_flat[None]
+    weight = 0.5 * block * step / _STREAK_MM
+    found -= 0.5 * weight * np.minimum((level[:, None, :] - expected) ** 2 / spread[:, None, :], 50.0).sum(axis=2)
+    ramp = bevel + (flat - bevel) * np.clip(offsets / (2 * _REACH_MM) + 0.5, 0, 1)[None, :]
+    nothing -= 0.5 * weight * np.minimum((level - ramp) ** 2 / spread, 50.0).sum(axis=1)
+    return found, nothing
 
 
 def _none(points: Array) -> Line:
