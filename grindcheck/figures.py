@@ -144,7 +144,9 @@ def read_face(common: Common, layout: Layout, side: Side, *, rise_mm: float) -> 
         top = np.empty((0, 2))
     start = -np.inf
     if layout.has_plunge[index]:
-        plunge = plunge_figures(common.plunge_mm[side], edge, top, bends=layout.bends)
+        plunge = plunge_figures(
+            common.plunge_mm[side], edge, top if len(top) else _plunge_ends(common), bends=layout.bends
+        )
         out.update({(f"plunge.{name}", None): value for name, value in plunge.items()})
         start = float(np.mean(common.plunge_mm[side][:, 0]))
     for station in layout.stations_mm:
@@ -154,6 +156,17 @@ def read_face(common: Common, layout: Layout, side: Side, *, rise_mm: float) -> 
         out[("bevel_height", float(station))] = float(np.hypot(height, rise_mm))
         out[("bevel_angle", float(station))] = float(np.arctan2(rise_mm, height))
     return out
+
+
+def _plunge_ends(common: Common) -> Array:
+    """Stand-in for a shoulder that isn't seen: the other face's, or the height at which the plunges end."""
+    for shoulder in common.shoulder_mm.values():
+        if len(shoulder):
+            return shoulder
+    ends = [float(line[:, 1].max()) for line in common.plunge_mm.values() if len(line)]
+    start = min(float(line[:, 0].min()) for line in common.plunge_mm.values() if len(line))
+    x = np.linspace(start, start + 3 * _RUN_MM, 60)
+    return np.column_stack([x, np.full(x.size, float(np.mean(ends)))])
 
 
 def plunge_figures(plunge: Array, edge: Array, top: Array, *, bends: int = 1) -> dict[str, float]:

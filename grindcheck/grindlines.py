@@ -130,7 +130,8 @@ def trace_lines(
         top = plunge_line.top_mm if plunge_line and plunge_line.confidence > _UNSURE and plunge_line.top_mm else None
         path = shoulder_path(seen.strip, from_mm=float(start), top_mm=top)
         shoulder_line = trace_shoulder(seen.outline, seen.strip, path) if path else None
-    if plunge_line is not None and shoulder_line is not None and not plunge_line.by_hand and plunge is not None:
+    sure = shoulder_line is not None and shoulder_line.confidence >= _UNSURE
+    if plunge_line is not None and shoulder_line is not None and sure and not plunge_line.by_hand and plunge:
         plunge_line = _up_to(seen, plunge, plunge_line, shoulder_line)
     if plunge_line is None:
         flags.append("no_plunge")
@@ -140,6 +141,7 @@ def trace_lines(
         flags.append("full_flat")
     elif shoulder_line is None or shoulder_line.confidence < _UNSURE:
         flags.append("shoulder_unsure")
+        shoulder_line = None  # a line that may be none gives no figures
     if by_hand:
         flags.append("placed_by_hand")
     return GrindLines(

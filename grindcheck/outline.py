@@ -17,7 +17,7 @@ from grindcheck.mat.finding import MatView
 from grindcheck.photo import Photo
 from grindcheck.lay import Lay, lay_of
 from grindcheck.rectify import Face, Plane, local_step_mm, plane_over, rectify
-from grindcheck.silhouette import Side, Silhouette
+from grindcheck.silhouette import Side, Silhouette, from_border
 
 _SPACING_MM = 0.3
 _AROUND_MM = 3.0
@@ -263,12 +263,10 @@ def _rough_contour(rough: Silhouette, axes: Array) -> Array:
 
 def _chains(contour: Array, rough: Silhouette, axes: Array) -> tuple[Array, Array]:
     """Split the closed contour into edge (handle to tip) and spine (tip to handle), cut at the border."""
-    plane = rough.face.plane
-    half = np.array([plane.shape[1], plane.shape[0]]) * plane.step_mm / 2
     start = int(np.argmax(contour[:, 0]))
     ring = np.roll(contour, -start, axis=0)
     mat = ring @ axes.T + rough.tip_mm
-    at_border = np.any(np.abs(mat) > half - 1.0, axis=1)
+    at_border = from_border(rough.face, mat) < 1.0
     if at_border.any():
         first = int(np.argmax(at_border))
         last = len(ring) - 1 - int(np.argmax(at_border[::-1]))

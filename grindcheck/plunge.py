@@ -26,6 +26,7 @@ _ROWS_AS_ONE = 5  # rows averaged: 1 mm along the crease
 _WALK_MM = 0.02  # random walk of the crease from row to row: 6° of turn
 _BOW_MM = 0.1  # usual bow of a plunge line in the middle
 _RIDGE = 9.0  # neighbours err alike: the bow's prior counts as this many rows
+_WIDER = 5.0  # what isn't flat differs by so many times the flat's noise
 _LEAST_EVIDENCE = 2.0  # log likelihood per row; below, the flat goes on
 
 
@@ -199,7 +200,8 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
         _trace(outline, strip, x_mm, lean, start.above_mm, top_mm)
         for x_mm, lean in dict.fromkeys([(start.x_mm, start.lean), start.other])
     ]
-    return max(tries, key=lambda line: line.evidence)
+    # straight and well seen: evidence alone would favour a line that takes a little of the flat along
+    return max(tries, key=lambda line: line.confidence * line.evidence**0.25)
 
 
 def _trace(
@@ -230,7 +232,7 @@ def _trace(
         return _hopeless(np.column_stack([centre, y]))
     _, curve = _robust(y, centre, seen_std, seen)
     centre = curve(y)
-    for reach in (0.3, 0.2):
+    for reach in (0.35, 0.2):
         slope = float(np.polyfit(y, centre, 1)[0])
         fit = _rows(outline, y, centre, slope, reach=reach, before=1.2, after=0.35)
         good = (np.abs(fit.place) < 0.95 * reach) & (fit.gain > 0.1)
@@ -276,7 +278,9 @@ def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple
     flat, noise = _flat_model(profiles, offsets, y, zone)
     slope = gaussian_filter1d(profiles, 1.0, axis=1, order=1, mode="nearest")
     slope_noise = float(1.48 * np.median(np.abs(slope[zone])) + 0.005) if zone.any() else 0.1
-    votes = _vote((profiles - flat) / noise, noise) + _vote(slope / slope_noise, slope_noise)
+    # a sharp step is felt by the slope three samples before it: its vote lags by as much
+    slope = np.roll(slope, 3, axis=1)
+    votes = _vote((profiles - flat) / noise) + _vote(slope / slope_noise)
     sums = np.concatenate([np.zeros((len(y), 1)), np.cumsum(np.where(steel, votes, 0.0), axis=1)], axis=1)
     borders = np.concatenate([offsets - step / 2, [offsets[-1] + step / 2]])
     # what isn't flat begins at the crease and ends where it ends best, within the widest band of a belt's edge
@@ -289,9 +293,9 @@ def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple
     return place, std, np.array([np.interp(p, states, row) for p, row in zip(place, gain, strict=True)])
 
 
-def _vote(misfit: Array, noise: float) -> Array:
-    """Log likelihood ratio of "not flat", spread over a unit of the quantity, against the flat's normal error."""
-    return np.minimum(0.5 * misfit**2, 8.0) - np.log(1.0 / (noise * np.sqrt(2 * np.pi)) + 1.0)
+def _vote(misfit: Array) -> Array:
+    """Log likelihood ratio of a normal error ``_WIDER`` times wider against the flat's own, capped."""
+    return np.minimum(0.5 * misfit**2, 8.0) - np.log(_WIDER)
 
 
 def _flat_model(
@@ -310,11 +314,22 @@ def _flat_model(
         weight = 1.0 / np.sqrt(1.0 + (residual / (2 * np.median(residual) + 1e-3)) ** 2)
     flat = plane[0] + plane[1] * grid_x + plane[2] * grid_y
     off = np.where(zone, profiles - flat, np.nan)
-    enough = zone.sum(axis=1) > 12
-    level = np.zeros(len(y))
-    level[enough] = np.nanmedian(off[enough], axis=1)
-    flat = flat + level[:, None]
-    return flat, float(1.48 * np.median(np.abs((profiles - flat)[zone])) + 0.015)
+    middle = float(np.median(grid_x[zone]))
+    near, far = _level(off, grid_x > middle), _level(off, grid_x <= middle)
+    # streaks begin and end: what a row's level changes from one half to the other it may change again
+    drift = float(1.48 * np.median(np.abs(near - far)))
+    flat = flat + near[:, None]
+    return flat, float(np.hypot(1.48 * np.median(np.abs((profiles - flat)[zone])), drift) + 0.015)
+
+
+def _level(off: Array, part: NDArray[np.bool_]) -> Array:
+    """Median of each row's part, 0 where too little is seen."""
+    seen = np.isfinite(off) & part
+    enough = seen.sum(axis=1) > 6
+    level = np.zeros(len(off))
+    if enough.any():
+        level[enough] = np.nanmedian(np.where(seen, off, np.nan)[enough], axis=1)
+    return level
 
 
 def _on_steel(outline: Outline, points: Array) -> NDArray[np.bool_]:

@@ -22,8 +22,9 @@ _AROUND_MM = 2.4  # of flat and bevel on either side that vote
 _REACH_MM = 0.8  # how far a line may lie off the rough path
 _POOL_MM = 5.0  # one sigma along the line over which each side's own look is averaged
 _STREAK_MM = 5.0  # length over which the lines of a lay keep their brightness
+_STREAK_WIDE_MM = 0.25  # and how wide they are
 _PIXEL_SHARE = 0.25  # neighbouring pixels' derivatives count as one in two directions
-_WALK_MM = 0.02  # random walk of the border from column to column: 5 % of slope
+_WALK_MM = 0.01  # random walk of the border from column to column: 0.05 mm within 10 mm
 _LOST_MM = 0.25  # std beyond which a place says nothing
 _LEAST_EVIDENCE = 0.5  # log likelihood per column of a border over none
 _SURE = 3.0
@@ -149,9 +150,10 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path) -> Line:
 
     Notes
     -----
-    The picture is straightened along the path. Each pixel votes for flat or bevel by its two derivatives, whose
-    variances differ where the lay differs, and each stretch by its level; the log likelihood of a border
-    at each place is the sum of the votes on either side. A hidden Markov chain along the blade, whose state
+    The picture is straightened along the path. Each stretch votes for flat or bevel by its level, and each pixel by
+    its derivative along the line, whose variance differs where the lay differs; the log likelihood of a
+    border at each place is the sum of the votes on either side. (The derivative across the line is left
+    out: the border itself is a ridge in it.) A hidden Markov chain along the blade, whose state
     is the border's place and whose step is a small random walk, gives the place's posterior mean and std
     (forward-backward, Rabiner 1989). Streaks of the flat's own lay run along the line and look like steps in
     brightness: the level's vote therefore counts by the streaks' variance and length. Variances are taken from
@@ -214,8 +216,8 @@ def _likelihood(
 ) -> tuple[Array, Array]:
     """Log likelihood of a border at each state, per block of columns, and that of no border at all.
 
-    Energies of the two derivatives and the level each go over from the bevel's to the flat's value with the
-    blur of the picture: energies, being squares, with the square of the share of light.
+    Level and energy of the derivative go over from the bevel's to the flat's value with the blur of the picture:
+    the energy, being a square, with the square of the share of light.
     """
     from scipy.ndimage import gaussian_filter, gaussian_filter1d
     from scipy.special import ndtr
@@ -232,31 +234,31 @@ def _likelihood(
         return reduced(gaussian_filter1d(picture[:, part].mean(axis=1), pooled, mode="nearest")[:, None])
 
     share_flat = ndtr((offsets[None, :] - states[:, None]) / np.hypot(blur, 0.7 * step))
-    brightness = np.log(np.maximum(linear, 0.004))
+    streaks = min(step / _STREAK_WIDE_MM, 1.0) * step / _STREAK_MM  # independent looks per pixel
     found = np.zeros((count, len(states)))
     nothing = np.zeros(count)
-    for order, weight in (((1, 0), _PIXEL_SHARE), ((0, 1), 0.5 * step / _STREAK_MM)):
-        energy = gaussian_filter(brightness, 0.7, order=order) ** 2
-        bevel, flat = side(energy, below) + 1e-8, side(energy, above) + 1e-8
-        seen = np.minimum(reduced(energy), 9.0 * np.maximum(bevel, flat))
-        expected = (
-            bevel[:, None, :] * (1 - share_flat[None]) ** 2 + flat[:, None, :] * share_flat[None] ** 2 + 1e-9
-        )
-        found -= 0.5 * weight * block * (seen[:, None, :] / expected + np.log(expected)).sum(axis=2)
-        common = 0.5 * (bevel + flat)
-        nothing -= 0.5 * weight * block * (seen / common + np.log(common)).sum(axis=1)
     level = reduced(gaussian_filter1d(linear, _STREAK_MM / 3 / step, axis=0, mode="nearest"))
-    bevel = side(linear, below)
-    flat = side(linear, above)
+    bevel, flat = side(linear, below), side(linear, above)
     spread = 0.5 * (
         ((level - bevel) ** 2)[:, below].mean(axis=1) + ((level - flat) ** 2)[:, above].mean(axis=1)
     )[:, None]
     spread = gaussian_filter1d(spread, _POOL_MM / _COLUMN_MM, axis=0, mode="nearest") + 1e-6
     expected = bevel[:, None, :] * (1 - share_flat[None]) + flat[:, None, :] * share_flat[None]
-    weight = 0.5 * block * step / _STREAK_MM
+    weight = streaks * block
     found -= 0.5 * weight * np.minimum((level[:, None, :] - expected) ** 2 / spread[:, None, :], 50.0).sum(axis=2)
     ramp = bevel + (flat - bevel) * np.clip(offsets / (2 * _REACH_MM) + 0.5, 0, 1)[None, :]
     nothing -= 0.5 * weight * np.minimum((level - ramp) ** 2 / spread, 50.0).sum(axis=1)
+
+    # lines across the blade end at the border; where the level tells, it tells better: phones smear lines
+    energy = gaussian_filter(np.log(np.maximum(linear, 0.004)), 0.7, order=(1, 0)) ** 2
+    untold = spread / (spread + (flat - bevel) ** 2)
+    bevel, flat = side(energy, below) + 1e-8, side(energy, above) + 1e-8
+    seen = np.minimum(reduced(energy), 9.0 * np.maximum(bevel, flat))
+    expected = bevel[:, None, :] * (1 - share_flat[None]) ** 2 + flat[:, None, :] * share_flat[None] ** 2 + 1e-9
+    lines = 0.5 * _PIXEL_SHARE * block * untold
+    found -= lines * (seen[:, None, :] / expected + np.log(expected)).sum(axis=2)
+    common = 0.5 * (bevel + flat)
+    nothing -= lines[:, 0] * (seen / common + np.log(common)).sum(axis=1)
     return found, nothing
 
 

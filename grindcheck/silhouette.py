@@ -94,9 +94,12 @@ def find_blade(photo: Photo, camera: Camera, spec: MatSpec, *, height_mm: float)
     BladeError
         If there is nothing on the field, no elongated shape, or the blade runs off the field at both ends.
     """
-    half_x, half_y = (side / 2 - _RIM_MM for side in spec.field_mm)
+    half = np.array(spec.field_mm) / 2 - _RIM_MM
+    eye = camera.centre_mm
+    # what hides the field's border at this height: the frame beyond must not be taken for steel
+    low, high = (eye[:2] + (sign * half - eye[:2]) * (1 - height_mm / eye[2]) for sign in (-1, 1))
     plane = plane_over(
-        origin_mm=np.zeros(2), axes=np.eye(2), x_mm=(-half_x, half_x), y_mm=(-half_y, half_y),
+        origin_mm=np.zeros(2), axes=np.eye(2), x_mm=(low[0], high[0]), y_mm=(low[1], high[1]),
         step_mm=_STEP_MM, height_mm=height_mm,
     )  # fmt: skip
     face = rectify(photo, camera, plane)
@@ -246,9 +249,7 @@ def _end(face: Face, points: Array, centre: Array, outward: Array) -> _End:
     position = (points - centre) @ outward
     across = (points - centre) @ np.array([-outward[1], outward[0]])
     reach = position.max()
-    half = np.array([face.plane.shape[1], face.plane.shape[0]]) * face.plane.step_mm / 2
-    near = position > reach - 40.0
-    at_border = near & np.any(np.abs(points) > half - 0.6, axis=1)
+    at_border = (position > reach - 40.0) & (from_border(face, points) < 0.6)
     touches = bool(at_border.sum() * face.plane.step_mm > 2.0)
     widths = [float(np.ptp(across[position > reach - depth])) for depth in (1.5, 10.0)]
     tapering = 1.0 - widths[0] / max(widths[1], 1e-6)
@@ -256,6 +257,13 @@ def _end(face: Face, points: Array, centre: Array, outward: Array) -> _End:
     place = points[last].mean(axis=0)
     place = place + outward * (reach - (place - centre) @ outward)
     return _End(place=place, touches=touches, score=tapering - 10.0 * touches)
+
+
+def from_border(face: Face, points_mm: Array) -> Array:
+    """How far points of the grid frame lie inside the border of a face's picture, mm."""
+    index = face.plane.index_from_grid(points_mm)
+    last = np.array([face.plane.shape[1] - 1, face.plane.shape[0] - 1])
+    return np.asarray(np.minimum(index, last - index).min(axis=1) * face.plane.step_mm)
 
 
 def _rims(x: Array, y: Array, length: float) -> tuple[Array, Array]:
@@ -273,7 +281,8 @@ def _rims(x: Array, y: Array, length: float) -> tuple[Array, Array]:
 def _edge_odds(low: Array, high: Array, length: float) -> float:
     """Log odds that the edge is the lower rim, from the shape alone.
 
-    The tip lies nearer to the spine, and a heel or choil steps on the edge side.
+    The tip lies nearer to the spine on most patterns, and a heel or choil steps on the edge side; the heel is the
+    surer sign, since a straight edge with a dropping spine has its tip at the edge.
     """
     body = slice(int(0.3 * length), max(int(0.5 * length), int(0.3 * length) + 3))
     middle, half = np.nanmedian((low + high)[body]) / 2, np.nanmedian((high - low)[body]) / 2
@@ -282,7 +291,7 @@ def _edge_odds(low: Array, high: Array, length: float) -> float:
     step_low = np.nanmax(_lifts(low[tail]), initial=0.0)
     step_high = np.nanmax(_lifts(-high[tail]), initial=0.0)
     heel = float(np.clip((step_low - step_high) / half, -1, 1))
-    return 3.0 * belly + 2.0 * heel
+    return 2.0 * belly + 5.0 * heel
 
 
 def _lifts(rim: Array) -> Array:
