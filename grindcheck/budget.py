@@ -44,8 +44,8 @@ class Knowns:
         Of a plunge line's place and direction.
     shoulder_shift_mm : dict of side to float
         Common to a whole shoulder line (the model's bias).
-    shoulder_local_mm : dict of side to float
-        Of a local fit, independent from station to station.
+    shoulder_local_mm : dict of side to ndarray, shape (K,) or ()
+        Of each point of a shoulder, independent from station to station.
     rim_local_mm : float
         Of a local fit of the common edge.
     tip_mm : float
@@ -61,7 +61,7 @@ class Knowns:
     plunge_shift_mm: Mapping[Side, float]
     plunge_turn_rad: Mapping[Side, float]
     shoulder_shift_mm: Mapping[Side, float]
-    shoulder_local_mm: Mapping[Side, float]
+    shoulder_local_mm: Mapping[Side, Array]
     rim_local_mm: float
     tip_mm: float
 
@@ -140,14 +140,24 @@ def propagate(scene: Scene, knowns: Knowns) -> Figures:
                 change = moved[side].get(key, value) - value
                 if abs(change) > 1e-9:
                     figures[side][key] += change * source
+    common = scene.common()
     for side, found in figures.items():
         for key in found:
             if key[0] in ("bevel_height", "bevel_angle"):
-                local = knowns.shoulder_local_mm.get(side, 0.0)
+                local = _local(knowns, common, side, key)
                 factor = 1.0 if key[0] == "bevel_height" else _angle_slope(found, key)
                 found[key] += factor * local * ufloat(0.0, 1.0, tag="line")
                 found[key] += factor * knowns.rim_local_mm * ufloat(0.0, 1.0, tag="outline")
     return figures
+
+
+def _local(knowns: Knowns, common: Common, side: Side, key: Key) -> float:
+    """Standard uncertainty of a shoulder beside a station."""
+    std, line = knowns.shoulder_local_mm.get(side), common.shoulder_mm[side]
+    if std is None or not len(line) or key[1] is None:
+        return 0.0
+    order = np.argsort(line[:, 0])
+    return float(np.interp(-key[1], line[order, 0], np.broadcast_to(std, len(line))[order]))
 
 
 def _angle_slope(found: dict[Key, Any], key: Key) -> float:

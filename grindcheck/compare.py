@@ -15,6 +15,7 @@ from grindcheck.grindlines import GrindLines
 from grindcheck.mat.finding import MatView
 from grindcheck.outline import Outline, sample, straight_part
 from grindcheck.photo import Photo
+from grindcheck.plunge import Line
 from grindcheck.placing import Shape, Sighting, Stance, place, sight, thinned
 from grindcheck.printscale import PrintScale
 from grindcheck.registration import Match, Registration, register
@@ -274,11 +275,15 @@ def _knowns(views: dict[Side, View], scene: Scene, scale: PrintScale, uncertain:
         plunge_turn_rad={side: line(side, "plunge").turn_std_rad for side in SIDES if line(side, "plunge")},
         shoulder_shift_mm={side: bias[side] for side in SIDES if line(side, "shoulder")},
         shoulder_local_mm={
-            side: line(side, "shoulder").shift_std_mm for side in SIDES if line(side, "shoulder")
+            side: _point_std(line(side, "shoulder")) for side in SIDES if line(side, "shoulder")
         },
         rim_local_mm=uncertain.rim_mm,
         tip_mm=uncertain.tip_mm,
     )
+
+
+def _point_std(line: Line) -> Array:
+    return np.asarray(line.std_mm if line.std_mm is not None else line.shift_std_mm)
 
 
 def _focal_std(photo: Photo) -> float:

@@ -16,6 +16,7 @@ from grindcheck.strip import Strip, unroll
 GRINDS = ("sabre", "scandi", "full flat", "hollow", "convex")
 _LEAST_SCORE = 0.75  # of a plunge candidate; below, nothing runs across the blade
 _UNSURE = 0.5
+_ROUNDED_MM = 0.3  # below the shoulder the corner is rounded
 _USUAL_DIFFERENCE_MM = 3.0  # of the plunges of two faces of one blade; only chooses between candidates
 _SCANDI_SHARE = 0.45  # a straight bevel lower than this share of the blade is called a scandi grind
 
@@ -129,10 +130,10 @@ def trace_lines(
         start = plunge_line.points_mm[:, 0].mean() if plunge_line else _heel(seen)
         top = plunge_line.top_mm if plunge_line and plunge_line.confidence > _UNSURE and plunge_line.top_mm else None
         path = shoulder_path(seen.strip, from_mm=float(start), top_mm=top)
-        shoulder_line = trace_shoulder(seen.outline, seen.strip, path) if path else None
+        shoulder_line = trace_shoulder(seen.outline, seen.strip, path, top_mm=top) if path else None
     sure = shoulder_line is not None and shoulder_line.confidence >= _UNSURE
-    if plunge_line is not None and shoulder_line is not None and sure and not plunge_line.by_hand and plunge:
-        plunge_line = _up_to(seen, plunge, plunge_line, shoulder_line)
+    if plunge_line is not None and shoulder_line is not None and sure and not plunge_line.by_hand:
+        plunge_line = _up_to(plunge_line, shoulder_line)
     if plunge_line is None:
         flags.append("no_plunge")
     elif plunge_line.confidence < _UNSURE:
@@ -153,14 +154,13 @@ def trace_lines(
     )
 
 
-def _up_to(seen: Survey, start: Candidate, plunge: Line, shoulder: Line) -> Line:
-    """Trace the plunge again, only up to the shoulder: above it there is none."""
+def _up_to(plunge: Line, shoulder: Line) -> Line:
+    """Keep of the plunge what lies below the shoulder: above it there is none."""
     near = np.abs(shoulder.points_mm[:, 0] - plunge.points_mm[:, 0].mean()) < 12.0
     if near.sum() < 3:
         return plunge
-    column = int(np.argmin(np.abs(seen.strip.x_mm - start.x_mm)))
-    top = float(np.median(shoulder.points_mm[near, 1]) - seen.strip.edge_mm[column]) - 0.5
-    return trace_plunge(seen.outline, seen.strip, start, top_mm=top) if top > 2.5 else plunge
+    below = plunge.points_mm[:, 1] < float(np.median(shoulder.points_mm[near, 1])) - _ROUNDED_MM
+    return replace(plunge, points_mm=frozen(plunge.points_mm[below])) if below.sum() >= 6 else plunge
 
 
 def reaches_spine(seen: Survey, plunge: Candidate | None, plunge_line: Line | None) -> float:

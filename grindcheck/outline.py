@@ -21,6 +21,9 @@ from grindcheck.silhouette import Side, Silhouette, from_border
 
 _SPACING_MM = 0.3
 _AROUND_MM = 3.0
+_BLUNT_MM = 0.5  # before the tip where the two rims blur into each other
+_LAST_MM = 4.0  # of each rim that tells where the tip is
+_LOST_MM = 3.0  # of the tip that the rough shape may have lost
 _SHADOW = 0.4  # relative spread of the field's brightness beside the blade (contact shadow)
 _CLIPPED = 0.95  # linear; the true level is unknown, and blur moves the apparent rim outwards
 _FLOOR = 0.012  # of full scale: noise and halo that no model takes up
@@ -112,18 +115,11 @@ def trace_outline(photo: Photo, view: MatView, camera: Camera, rough: Silhouette
         face, rough = upside_down(face), rough.turned_over()
         flip = np.array([1.0, -1.0])
         edge, spine = spine[::-1] * flip, edge[::-1] * flip
-    parts = []
-    for chain in (edge, spine):
-        for reach in (0.9, 0.35):
-            points, normals = _resample(chain)
-            shift, std, good = _refine(face, points, normals, blur=blur, reach=reach)
-            chain = (points + shift[:, None] * normals)[good]
-            if len(chain) < 30:
-                raise BladeError(
-                    f"Only {len(chain)} places of the blade's rim stand out from the field.",
-                    advice="Use more and softer light so that blade and field differ, and photograph again.",
-                )
-        parts.append((chain, normals[good], std[good]))
+    traced = [_settle(face, chain, blur) for chain in (edge, spine)]
+    tip = _tip(traced[0][0], traced[1][0])
+    # the rough shape has lost its finest millimetre: carry both rims on to where they meet, and trace again
+    longer = [_carried_to(traced[0][0], tip), _carried_to(traced[1][0][::-1], tip)[::-1]]
+    parts = [_trace(face, chain, blur=blur, reach=0.35) for chain in longer]
     (edge_points, edge_normals, edge_std), (spine_points, spine_normals, spine_std) = parts
     return Outline(
         side=rough.side,
@@ -252,6 +248,39 @@ def straight_part(spine: Array, *, within_mm: float) -> NDArray[np.bool_]:
     return best if best.any() and np.ptp(x[best]) >= 20.0 else np.zeros_like(best)
 
 
+def _settle(face: Face, chain: Array, blur: float) -> tuple[Array, Array, Array]:
+    points, _, _ = _trace(face, chain, blur=blur, reach=0.9)
+    return _trace(face, points, blur=blur, reach=0.35)
+
+
+def _trace(face: Face, chain: Array, *, blur: float, reach: float) -> tuple[Array, Array, Array]:
+    """One refinement of a rim: points that stand out, their normals and std."""
+    points, normals = _resample(chain)
+    shift, std, good = _refine(face, points, normals, blur=blur, reach=reach)
+    if good.sum() < 30:
+        raise BladeError(
+            f"Only {good.sum()} places of the blade's rim stand out from the field.",
+            advice="Use more and softer light so that blade and field differ, and photograph again.",
+        )
+    return (points + shift[:, None] * normals)[good], normals[good], std[good]
+
+
+def _carried_to(chain: Array, tip: Array) -> Array:
+    """A rim, its last piece straightened by a parabola, up to a blur's breadth of the tip."""
+    away = np.hypot(*(chain - tip).T)
+    kept = chain[away > _BLUNT_MM]
+    near = np.flatnonzero(np.hypot(*(kept - tip).T) < _LAST_MM)
+    if len(near) < 6:
+        return chain
+    along = np.linspace(kept[-1, 0], tip[0], 12)[1:-1]
+    if abs(tip[0] - kept[-1, 0]) < 0.15:
+        return chain
+    curve = np.polynomial.Polynomial.fit(
+        np.append(kept[near, 0], tip[0]), np.append(kept[near, 1], tip[1]), 2, w=np.append(np.ones(len(near)), 5.0)
+    )
+    return np.vstack([kept, np.column_stack([along, curve(along)])])
+
+
 def _rough_contour(rough: Silhouette, axes: Array) -> Array:
     import cv2
 
@@ -339,19 +368,22 @@ def sample(face: Face, points_mm: Array) -> Array:
 
 
 def _tip(edge: Array, spine: Array) -> Array:
-    """Meeting point of the last millimetres of edge and spine, kept near the outermost traced point."""
+    """Where edge and spine meet: their last millimetres carried on as parabolas."""
     outermost = max(edge[-1], spine[0], key=lambda point: float(point[0]))
-    lines = []
-    for chain, close in ((edge, edge[-1]), (spine, spine[0])):
-        away = np.hypot(*(chain - close).T)
-        part = chain[(away > 0.4) & (away < 3.0)]
-        if len(part) < 4:
+    curves = []
+    for chain in (edge, spine):
+        away = outermost[0] - chain[:, 0]
+        part = chain[(away > _BLUNT_MM) & (away < _LAST_MM + _BLUNT_MM)]
+        if len(part) < 8:
             return np.asarray(outermost)
-        centre = part.mean(axis=0)
-        lines.append((centre, np.linalg.svd(part - centre)[2][0]))
-    (p, u), (q, v) = lines
-    matrix = np.column_stack([u, -v])
-    if abs(np.linalg.det(matrix)) < 0.05:
+        curves.append(np.polynomial.Polynomial.fit(part[:, 0], part[:, 1], 2))
+    gap = curves[1] - curves[0].convert(domain=curves[1].domain, window=curves[1].window)
+    meetings = [
+        float(root.real)
+        for root in np.atleast_1d(gap.roots())
+        if abs(root.imag) < 1e-9 and -0.3 < root.real - outermost[0] < _LOST_MM
+    ]
+    if not meetings:
         return np.asarray(outermost)
-    meeting = p + np.linalg.solve(matrix, q - p)[0] * u
-    return np.asarray(meeting if np.hypot(*(meeting - outermost)) < 1.0 else outermost)
+    x = min(meetings, key=lambda place: abs(place - outermost[0]))
+    return np.array([x, float(curves[0](x) + curves[1](x)) / 2])

@@ -75,7 +75,9 @@ class Line:
     top_mm : float
         How high above the edge a plunge line is seen.
     evidence : float
-        Sum of the log likelihood that a plunge line's rows are one.
+        Sum of the log likelihood that the points are a line.
+    std_mm : ndarray, shape (K,), or None
+        Of each point, where they differ.
     """
 
     points_mm: Array
@@ -87,6 +89,7 @@ class Line:
     width_mm: float = 0.0
     top_mm: float = 0.0
     evidence: float = 0.0
+    std_mm: Array | None = None
 
     def straight(self) -> tuple[float, float]:
         """Return (x at y = 0, dx/dy) of the line through the points."""

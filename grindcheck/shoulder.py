@@ -24,10 +24,13 @@ _POOL_MM = 5.0  # one sigma along the line over which each side's own look is av
 _STREAK_MM = 5.0  # length over which the lines of a lay keep their brightness
 _STREAK_WIDE_MM = 0.25  # and how wide they are
 _PIXEL_SHARE = 0.25  # neighbouring pixels' derivatives count as one in two directions
-_WALK_MM = 0.01  # random walk of the border from column to column: 0.05 mm within 10 mm
+_WALK_MM = 0.03  # random walk of the border from column to column: 0.15 mm within 10 mm
 _LOST_MM = 0.25  # std beyond which a place says nothing
-_LEAST_EVIDENCE = 0.5  # log likelihood per column of a border over none
-_SURE = 3.0
+_CLEAR_STEP = 3.0  # step of the level, in spreads of the streaks, that is surely one
+_CLEAR_LAY = 0.8  # log ratio of the across lines' energy below and above a line that surely divides two lays
+_LEAST_EVIDENCE = 0.05  # log likelihood per column of a border over none
+_SURE = 30.0  # the same, over the whole line
+_APART_MM = 2.0  # of the shoulder's start and the plunge's end, beyond which one of them is wrong
 _CORNER_MM = 1.5  # how well the plunge's end tells the shoulder's height
 _STEEPEST = 4  # rows a path may climb from column to column: about 45°
 
@@ -134,7 +137,7 @@ def _vertical(picture: NDArray[np.float32], gap: int, length: int) -> NDArray[np
     return np.asarray(above - below)
 
 
-def trace_shoulder(outline: Outline, strip: Strip, path: Path) -> Line:
+def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float | None = None) -> Line:
     """Trace the shoulder along its normals from a rough path.
 
     Parameters
@@ -142,6 +145,8 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path) -> Line:
     outline : Outline
     strip : Strip
     path : Path
+    top_mm : float, optional
+        Height above the edge at which the plunge line ends.
 
     Returns
     -------
@@ -173,28 +178,62 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path) -> Line:
     if len(course) < 15:
         return _none(course)
     std = np.ones(len(course))
-    evidence = np.zeros(len(course))
+    evidence = clear = np.zeros(len(course))
     for smoothing in (3.0, 1.5):
         course[:, 1] = gaussian_filter1d(course[:, 1], smoothing / _COLUMN_MM, mode="nearest")
-        course, std, evidence = _follow(outline, course)
+        course, std, evidence, clear = _follow(outline, course)
     evidence = gaussian_filter1d(evidence, 2.0 / _COLUMN_MM, mode="nearest")
     good = (std < _LOST_MM) & (evidence > _LEAST_EVIDENCE)
     if good.sum() < 12:
         return _none(course)
+    height = _above_edge(outline, course)
+    good &= _steady(course[:, 0], height, good)
+    if good.sum() < 12:
+        return _none(course)
     kept, std = course[good], std[good]
     scatter = float(np.sqrt(np.mean((kept[:, 1] - gaussian_filter1d(kept[:, 1], 5.0, mode="nearest")) ** 2)))
+    begins = float(np.median(height[good][:20]))
+    apart = top_mm is not None and abs(begins - top_mm) > max(_APART_MM, 0.15 * begins)
+    total = float(evidence[good].sum())
     return Line(
         points_mm=frozen(kept),
         shift_std_mm=float(np.sqrt(np.mean(std**2))),
         turn_std_rad=0.0,
         scatter_mm=scatter,
-        confidence=float(np.clip(good.mean() / 0.7, 0, 1) * np.clip(np.median(evidence) / _SURE, 0, 1)),
-        evidence=float(np.median(evidence)),
+        confidence=0.0
+        if apart
+        else float(
+            np.clip(good.mean() / 0.6, 0, 1)
+            * np.clip(total / _SURE, 0, 1)
+            * np.clip(np.median(clear[good]), 0, 1) ** 4
+        ),
+        evidence=total,
+        std_mm=frozen(std),
     )
 
 
-def _follow(outline: Outline, course: Array) -> tuple[Array, Array, Array]:
-    """One pass of the Markov chain about a smooth course: better points, their std and evidence."""
+def _above_edge(outline: Outline, points: Array) -> Array:
+    """Distance of points from the edge, square to it."""
+    from scipy.spatial import cKDTree
+
+    edge = outline.points_mm[outline.is_edge]
+    return np.asarray(cKDTree(edge).query(points)[0], dtype=np.float64)
+
+
+def _steady(x: Array, height: Array, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which places follow the bevel's own height: a shoulder runs beside the edge, rising or falling slowly."""
+    keep = good.copy()
+    for _ in range(4):
+        if keep.sum() < 12:
+            break
+        trend = np.polynomial.Polynomial.fit(x[keep], height[keep], 2)
+        off = np.abs(height - trend(x))
+        keep = good & (off < max(4 * 1.48 * float(np.median(off[keep])), 0.3))
+    return keep
+
+
+def _follow(outline: Outline, course: Array) -> tuple[Array, Array, Array, Array]:
+    """One pass of the Markov chain about a smooth course: better points, their std, evidence and clearness."""
     step = outline.face.plane.step_mm
     x = np.arange(course[0, 0], course[-1, 0], step)
     smooth = np.column_stack([x, np.interp(x, course[:, 0], course[:, 1])])
@@ -204,17 +243,17 @@ def _follow(outline: Outline, course: Array) -> tuple[Array, Array, Array]:
     colours = sample(outline.face, smooth[:, None, :] + offsets[None, :, None] * normals[:, None, :])
     states = np.arange(-_REACH_MM, _REACH_MM + 1e-9, step / 2)
     block = max(round(_COLUMN_MM / step), 1)
-    likelihood, nothing = _likelihood(colours.mean(axis=2), offsets, states, block, outline.blur_mm, step)
+    likelihood, nothing, clear = _likelihood(colours.mean(axis=2), offsets, states, block, outline.blur_mm, step)
     place, std = follow(likelihood, states, walk=_WALK_MM)
     at = np.array([np.interp(p, states, row) for p, row in zip(place, likelihood, strict=True)])
     centre = slice(block // 2, len(likelihood) * block, block)
-    return smooth[centre] + place[:, None] * normals[centre], std, at - nothing
+    return smooth[centre] + place[:, None] * normals[centre], std, at - nothing, clear
 
 
 def _likelihood(
     linear: Array, offsets: Array, states: Array, block: int, blur: float, step: float
-) -> tuple[Array, Array]:
-    """Log likelihood of a border at each state, per block of columns, and that of no border at all.
+) -> tuple[Array, Array, Array]:
+    """Log likelihood of a border at each state, per block of columns; that of none; how clear the sides differ.
 
     Level and energy of the derivative go over from the bevel's to the flat's value with the blur of the picture:
     the energy, being a square, with the square of the share of light.
@@ -252,14 +291,16 @@ def _likelihood(
     # lines across the blade end at the border; where the level tells, it tells better: phones smear lines
     energy = gaussian_filter(np.log(np.maximum(linear, 0.004)), 0.7, order=(1, 0)) ** 2
     untold = spread / (spread + (flat - bevel) ** 2)
+    clear = np.abs(flat - bevel)[:, 0] / np.sqrt(spread[:, 0]) / _CLEAR_STEP
     bevel, flat = side(energy, below) + 1e-8, side(energy, above) + 1e-8
     seen = np.minimum(reduced(energy), 9.0 * np.maximum(bevel, flat))
     expected = bevel[:, None, :] * (1 - share_flat[None]) ** 2 + flat[:, None, :] * share_flat[None] ** 2 + 1e-9
     lines = 0.5 * _PIXEL_SHARE * block * untold
     found -= lines * (seen[:, None, :] / expected + np.log(expected)).sum(axis=2)
     common = 0.5 * (bevel + flat)
+    clear = np.maximum(clear, np.log(bevel / flat)[:, 0] / _CLEAR_LAY)
     nothing -= lines[:, 0] * (seen / common + np.log(common)).sum(axis=1)
-    return found, nothing
+    return found, nothing, clear
 
 
 def _none(points: Array) -> Line:
