@@ -92,7 +92,19 @@ def pair(rng: np.random.Generator, name: str, wish: Wish, **changes: Any) -> dic
     sides = [str(side) for side in rng.permutation(["left", "right"])]
     tips = [tip, tip + rng.normal(0, 1.5) + (0 if turned else 180)]
     photos = [
-        photo(rng, f"{name}_{number + 1}.jpg", made, side, lamps, lens, tilt, tips[number], blurred, dirt)
+        photo(
+            rng,
+            f"{name}_{number + 1}.jpg",
+            made,
+            side,
+            lamps,
+            lens,
+            tilt,
+            tips[number],
+            blurred,
+            dirt,
+            PAPERS[paper][0],
+        )
         for number, side in enumerate(sides)
     ]
     scale = [1 + rng.choice([-1, 1]) * rng.uniform(0.001, 0.003) for _ in range(2)]
@@ -189,6 +201,7 @@ def photo(
     tip_deg: float,
     blurred: bool,
     dirt: float,
+    room_mm: float,
 ) -> dict[str, Any]:
     """Return one photo of the face ``side``."""
     f35, zoom, focal = {"26 at 2x": (52.0, 2, 6.8), "52": (52.0, 1, 9.0), "77": (77.0, 1, 9.0)}[lens]
@@ -199,7 +212,9 @@ def photo(
     # the blade's middle lies heelwards of the field's when its tang is long
     back = made["tang_mm"] / 2 - 8.0
     forth = np.radians(tip_deg)
-    place = np.array([math.cos(forth), math.sin(forth)]) * min(back, 60.0) + rng.uniform(-4, 4, 2)
+    # the tip must be on the field; where the handle ends doesn't matter
+    ahead = min(back, 60.0, room_mm / 2 - 12.0 - made["heel_mm"] / 2)
+    place = np.array([math.cos(forth), math.sin(forth)]) * ahead + rng.uniform(-4, 4, 2)
     return {
         "file": file,
         "face": side,
