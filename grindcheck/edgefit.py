@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from grindcheck.geometry import Array, frozen
@@ -82,12 +83,10 @@ def fit_steps(
     places = np.arange(-reach, reach + step / 2, step)
     centred = profiles - profiles.mean(axis=1, keepdims=True)
     power = np.einsum("nm,nm->n", centred, centred)
-    explained = np.empty((len(profiles), places.size))
-    bases = []
-    for index, place in enumerate(places):
-        orthonormal, _ = np.linalg.qr(_basis(offsets - place, blur, slopes))
-        explained[:, index] = np.square(centred @ orthonormal).sum(axis=1)
-        bases.append(orthonormal)
+    bases = _bases(offsets - places[:, None], blur, slopes)
+    orthonormal, _ = np.linalg.qr(bases)
+    along = centred @ orthonormal.transpose(1, 0, 2).reshape(offsets.size, -1)
+    explained = np.square(along).reshape(len(profiles), places.size, -1).sum(axis=2)
     cost = power[:, None] - explained
     best = np.clip(cost.argmin(axis=1), 1, places.size - 2)
     rows = np.arange(len(profiles))
@@ -102,12 +101,13 @@ def fit_steps(
     return StepFit(
         place=frozen(place),
         place_std=frozen(np.sqrt(2 * noise / bend) * step),
-        jump=frozen(_jumps(centred, offsets, places[best], blur, slopes, best)),
+        jump=frozen(_jumps(centred, bases, best)),
         gain=frozen(np.clip(1 - lowest / plain, 0.0, 1.0)),
     )
 
 
-def _basis(distance: Array, blur: float, slopes: tuple[bool, bool]) -> Array:
+def _bases(distance: Array, blur: float, slopes: tuple[bool, bool]) -> Array:
+    """Level before, level after and their slopes, for each tried place: shape (places, samples, 2 to 4)."""
     after = ndtr(distance / blur)
     bell = blur * np.exp(-0.5 * np.square(distance / blur)) / np.sqrt(2 * np.pi)
     columns = [1 - after, after]
@@ -115,16 +115,10 @@ def _basis(distance: Array, blur: float, slopes: tuple[bool, bool]) -> Array:
         columns.append(distance * (1 - after) - bell)
     if slopes[1]:
         columns.append(distance * after + bell)
-    return np.column_stack(columns)
+    return np.stack(columns, axis=-1)
 
 
-def _jumps(
-    profiles: Array, offsets: Array, places: Array, blur: float, slopes: tuple[bool, bool], groups: Array
-) -> Array:
-    jump = np.zeros(len(profiles))
-    for group in np.unique(groups):
-        members = groups == group
-        basis = _basis(offsets - places[members][0], blur, slopes)
-        levels, *_ = np.linalg.lstsq(basis, profiles[members].T, rcond=None)
-        jump[members] = levels[1] - levels[0]
-    return jump
+def _jumps(profiles: Array, bases: Array, best: NDArray[np.intp]) -> Array:
+    """Level after less level before, each profile with the basis of its best place."""
+    levels = np.linalg.pinv(bases)
+    return np.einsum("nm,nm->n", profiles, (levels[:, 1] - levels[:, 0])[best])

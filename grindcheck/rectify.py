@@ -10,7 +10,7 @@ from grindcheck.camera import Camera
 from grindcheck.geometry import Array, frozen
 from grindcheck.photo import Photo
 
-_NODE = 16  # grid points between nodes of the exact mapping; between them it is linear to 0.002 px
+_NODE = 15  # grid points between nodes of the exact mapping, odd: see `_map_px`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,14 +106,28 @@ def rectify(photo: Photo, camera: Camera, plane: Plane) -> Face:
     import cv2
 
     map_px = _map_px(camera, plane)
-    x_map, y_map = (np.ascontiguousarray(part, dtype=np.float32) for part in map_px)
-    height, width = photo.bgr.shape[:2]
-    stored = cv2.remap(photo.bgr, x_map, y_map, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
-    inside = (x_map >= 0) & (x_map <= width - 1) & (y_map >= 0) & (y_map <= height - 1)
-    linear = linear_light()[stored]
+    stored, inside = _resampled(photo, map_px)
+    linear = np.asarray(cv2.LUT(stored, linear_light()), dtype=np.float32)
     linear.setflags(write=False)
     inside.setflags(write=False)
     return Face(plane=plane, linear=linear, inside=inside)
+
+
+def picture_of(photo: Photo, camera: Camera, plane: Plane) -> NDArray[np.uint8]:
+    """Resample a photo onto a plane as it is stored, for looking at.
+
+    Parameters
+    ----------
+    photo : Photo
+    camera : Camera
+    plane : Plane
+
+    Returns
+    -------
+    ndarray of uint8, shape (rows, columns, 3)
+        Blue, green, red; 0 outside the photo.
+    """
+    return _resampled(photo, _map_px(camera, plane))[0]
 
 
 def local_step_mm(camera: Camera, at_mm: Array, height_mm: float) -> float:
@@ -155,23 +169,31 @@ def plane_over(
     )
 
 
-def _map_px(camera: Camera, plane: Plane) -> tuple[Array, Array]:
+def _resampled(
+    photo: Photo, map_px: NDArray[np.float32]
+) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    import cv2
+
+    height, width = photo.bgr.shape[:2]
+    stored = cv2.remap(photo.bgr, map_px, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)  # type: ignore[call-overload]
+    x, y = map_px[..., 0], map_px[..., 1]
+    return stored, (x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1)
+
+
+def _map_px(camera: Camera, plane: Plane) -> NDArray[np.float32]:
+    """Photo coordinates of each pixel of a plane, shape (rows, columns, 2).
+
+    Exact at every `_NODE`-th pixel, between them linear: wrong by less than 0.005 px where a lens bends most.
+    Enlarging by an odd number puts the nodes onto pixels, half of it in from the border.
+    """
+    import cv2
+
     rows, columns = plane.shape
-    row_nodes, row_weights = _nodes(rows)
-    column_nodes, column_weights = _nodes(columns)
-    grid_c, grid_r = np.meshgrid(column_nodes, row_nodes)
-    at = plane.mat_from_grid(plane.grid_from_index(np.column_stack([grid_c.ravel(), grid_r.ravel()])))
+    count = [(side - 1) // _NODE + 2 for side in plane.shape]
+    column, row = np.meshgrid(np.arange(count[1]) * _NODE, np.arange(count[0]) * _NODE)
+    at = plane.mat_from_grid(plane.grid_from_index(np.column_stack([column.ravel(), row.ravel()])))
     px = camera.px_from_mm(np.column_stack([at, np.full(len(at), plane.height_mm)]))
-    coarse = px.reshape(len(row_nodes), len(column_nodes), 2)
-    return tuple(row_weights @ coarse[..., axis] @ column_weights.T for axis in (0, 1))  # type: ignore[return-value]
-
-
-def _nodes(count: int) -> tuple[Array, Array]:
-    nodes = np.append(np.arange(0, count - 1, _NODE), max(count - 1, 1)).astype(np.float64)
-    index = np.arange(count)
-    left = np.clip(np.searchsorted(nodes, index, side="right") - 1, 0, len(nodes) - 2)
-    share = (index - nodes[left]) / (nodes[left + 1] - nodes[left])
-    weights = np.zeros((count, len(nodes)))
-    weights[index, left] = 1 - share
-    weights[index, left + 1] += share
-    return nodes, weights
+    nodes = px.reshape(*count, 2).astype(np.float32)
+    dense = cv2.resize(nodes, None, fx=_NODE, fy=_NODE, interpolation=cv2.INTER_LINEAR)
+    begin = _NODE // 2
+    return np.ascontiguousarray(dense[begin : begin + rows, begin : begin + columns])

@@ -18,6 +18,7 @@ Side = Literal["left", "right"]
 _STEP_MM = 0.25
 _RIM_MM = 0.75  # kept clear of the frame's own squares
 _SHORTEST_MM = 40.0
+_THIN = 4  # of the field's pixels, each way, that its colour is fitted to: one a millimetre
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,45 +139,65 @@ def _blade_mask(face: Face) -> tuple[NDArray[np.bool_], bool]:
     return filled.astype(bool), tinted
 
 
-def _unlikeness(linear: NDArray[np.float32], usable: NDArray[np.bool_]) -> tuple[Array, bool]:
-    """How unlike the field each pixel is: angle of its colour, or brightness when the print is grey."""
+def _unlikeness(
+    linear: NDArray[np.float32], usable: NDArray[np.bool_]
+) -> tuple[NDArray[np.float32], bool]:
+    """How unlike the field each pixel is: angle of its colour, or brightness when the print is grey.
+
+    Hue and brightness of the field are smooth surfaces, fitted to every few pixels and evaluated at all.
+    """
     rows, columns = usable.shape
     band = max(8, min(rows, columns) // 20)
     ring = usable.copy()
     ring[band:-band, band:-band] = False
-    pixels = linear.reshape(-1, 3).astype(np.float64)
-    norm = np.linalg.norm(pixels, axis=1) + 1e-4
-    colour = pixels / norm[:, None]
-    field_colour = np.median(colour[ring.ravel()], axis=0)
+    thin = (slice(None, None, _THIN), slice(None, None, _THIN))
+    y, x = (np.linspace(-1, 1, count, dtype=np.float32) for count in (rows, columns))
+    terms = _terms(*np.meshgrid(x[::_THIN], y[::_THIN]))
+    colour, log_norm = _colour(linear[thin].reshape(-1, 3).astype(np.float64))
+    within, member = usable[thin].ravel(), ring[thin].ravel()
+    field_colour = np.median(colour[member], axis=0)
     field_colour /= np.linalg.norm(field_colour)
     tinted = float(np.arccos(np.clip(field_colour.sum() / np.sqrt(3), -1, 1))) > np.deg2rad(10)
-    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j]
-    terms = np.column_stack([part.ravel() for part in (np.ones_like(x), x, y, x * y, x * x, y * y)])
-    log_norm = np.log(norm)
     angle = np.arccos(np.clip(colour @ field_colour, -1, 1))
-    member = ring.ravel() & (angle < np.median(angle[ring.ravel()]) * 3 + 0.02)
-    thin = np.zeros(member.size, dtype=bool)
-    thin[::7] = True
+    member &= angle < np.median(angle[member]) * 3 + 0.02
     for _ in range(3):
-        chosen = member & thin
-        hue, *_ = np.linalg.lstsq(terms[chosen], colour[chosen], rcond=None)
+        hue, *_ = np.linalg.lstsq(terms[member], colour[member], rcond=None)
+        light, *_ = np.linalg.lstsq(terms[member], log_norm[member], rcond=None)
         local = terms @ hue
         local /= np.linalg.norm(local, axis=1)[:, None]
-        angle = np.arccos(np.clip(np.einsum("nc,nc->n", colour, local), -1, 1))
-        light, *_ = np.linalg.lstsq(terms[chosen], log_norm[chosen], rcond=None)
-        brighter = log_norm - terms @ light
-        spread = 1.48 * np.median(angle[chosen]) + 1e-3
-        member = usable.ravel() & (angle < 4 * spread) & (np.abs(brighter) < 1.0)
-        if not tinted:
-            noise = 1.48 * np.median(np.abs(brighter[chosen])) + 0.01
-            member = usable.ravel() & (np.abs(brighter) < 4 * noise)
-    if tinted:
-        # brighter than the lit tint or much darker than its shadow is no field either
-        beyond = np.maximum(brighter - 0.35, 0) + np.maximum(-1.6 - brighter, 0)
-        distance = np.hypot(angle, 0.5 * beyond)
-    else:
-        distance = np.abs(brighter)
-    return np.minimum(distance, 1.0).reshape(rows, columns), tinted
+        angle = np.arccos(np.clip(np.sum(colour * local, axis=1), -1, 1))
+        brighter = np.abs(log_norm - terms @ light)
+        spread = 1.48 * np.median(angle[member]) + 1e-3
+        noise = 1.48 * np.median(brighter[member]) + 0.01
+        member = within & ((angle < 4 * spread) & (brighter < 1.0) if tinted else brighter < 4 * noise)
+    norm = np.sqrt(sum(np.square(linear[..., c]) for c in range(3))) + np.float32(1e-4)
+    above = np.log(norm) - _surface(light, y, x)
+    if not tinted:
+        return np.minimum(np.abs(above), 1.0), tinted
+    field = [_surface(hue[:, c], y, x) for c in range(3)]
+    norm *= np.sqrt(sum(np.square(part) for part in field))
+    cosine = sum(linear[..., c] * part for c, part in enumerate(field)) / norm
+    # brighter than the lit tint or much darker than its shadow is no field either
+    beyond = np.maximum(above - 0.35, 0) + np.maximum(-1.6 - above, 0)
+    return np.minimum(np.hypot(np.arccos(np.clip(cosine, -1, 1)), 0.5 * beyond), 1.0), tinted
+
+
+def _colour(linear: Array) -> tuple[Array, Array]:
+    """Direction of each colour, and the logarithm of its length."""
+    norm = np.linalg.norm(linear, axis=1) + 1e-4
+    return linear / norm[:, None], np.log(norm)
+
+
+def _terms(x: Array, y: Array) -> Array:
+    """Return the terms of a quadratic in x and y, one column each."""
+    return np.column_stack([part.ravel() for part in (np.ones_like(x), x, y, x * y, x * x, y * y)])
+
+
+def _surface(quadratic: Array, y: NDArray[np.float32], x: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Evaluate a quadratic, its coefficients in the order of `_terms`, on a whole grid."""
+    one, by_x, by_y, by_xy, by_xx, by_yy = quadratic.astype(np.float32)
+    constant, slope = one + by_y * y + by_yy * y * y, by_x + by_xy * y
+    return np.asarray(constant[:, None] + slope[:, None] * x + by_xx * (x * x))
 
 
 def _otsu(values: Array) -> float:
