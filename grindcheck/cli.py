@@ -98,6 +98,14 @@ def check(
     bar_y: Annotated[
         str | None, typer.Option(help="Calliper reading of the mat's short bar, or of its 140 mm piece.")
     ] = None,
+    faces: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SIDE,SIDE",
+            help="Which face each photo shows, as left,right.",
+            show_default="told from tip and edge",
+        ),
+    ] = None,
     plunge_left: Annotated[str | None, typer.Option(help=f"Left plunge line by hand: {_HAND}.")] = None,
     plunge_right: Annotated[str | None, typer.Option(help="Right plunge line by hand.")] = None,
     shoulder_left: Annotated[str | None, typer.Option(help="Left shoulder line by hand.")] = None,
@@ -135,6 +143,7 @@ def check(
             bar_x_mm=options.read_bar(bar_x, "x"),
             bar_y_mm=options.read_bar(bar_y, "y"),
             grind=None if grind is None else grind.replace("-", " "),
+            faces=options.read_faces(faces),
             hand_lines={
                 name: options.read_line(name, text)
                 for name, text in (

@@ -2,11 +2,15 @@
 
 import math
 import re
+from typing import TYPE_CHECKING
 
 from grindcheck import settings
 from grindcheck.errors import InputError
 from grindcheck.units import angle_rad, length_mm
 from grindcheck.verdict import Tolerances
+
+if TYPE_CHECKING:
+    from grindcheck.silhouette import Side
 
 
 def read_thickness(text: str | None) -> float:
@@ -87,6 +91,32 @@ def read_tolerances(length: str, angle: str) -> Tolerances:
             advice="Give an angle such as --angle-tolerance 1deg.",
         )
     return Tolerances(plunge_mm=tolerance_mm, height_mm=tolerance_mm, angle_rad=turn)
+
+
+def read_faces(text: str | None) -> "tuple[Side, Side] | None":
+    """Read which face each photo shows; None if the user doesn't say.
+
+    Raises
+    ------
+    InputError
+        If it isn't left and right, each once.
+
+    Examples
+    --------
+    >>> read_faces("Right, left")
+    ('right', 'left')
+    """
+    if text is None:
+        return None
+    sides = tuple(part.strip().lower() for part in text.split(","))
+    if sides == ("left", "right"):
+        return "left", "right"
+    if sides == ("right", "left"):
+        return "right", "left"
+    raise InputError(
+        f"The faces {text!r} can't be read.",
+        advice="Say what the photos show in their order: --faces left,right or --faces right,left.",
+    )
 
 
 def read_line(name: str, text: str) -> tuple[float, ...]:

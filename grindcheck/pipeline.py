@@ -26,10 +26,15 @@ from grindcheck.photo import Photo, read_photo
 from grindcheck.placing import Stance
 from grindcheck.printscale import PrintScale, load_print_scale, print_scale
 from grindcheck.results import Comparison
-from grindcheck.silhouette import Side, find_blade
+from grindcheck.silhouette import Side, Silhouette, find_blade
 
 _AGREE_MM = 0.45  # rms of two outlines of one blade before each part is put at its own height
+_TURN_GAIN = 0.5  # share of the rms that turning one over must leave to be believed
 _UNSURE_ODDS = 0.7
+_BLADE_SHARE = 0.4  # of what is seen from the tip that is surely blade, not handle
+_CEILING = 0.95  # linear; clipped, but for noise and compression
+_BLOWN_SHARE = 0.25  # of the blade at the ceiling: lines in there are lost
+_DARK = 0.02  # median linear level, stored value 39 of 255, below which noise and compression hide lines
 _STEEP_RAD = np.deg2rad(15.0)
 
 
@@ -52,9 +57,11 @@ class Request:
     bar_x_mm, bar_y_mm : float, optional
         Calliper readings of the mat's bars for this run.
     grind : str, optional
+    faces : (side, side), optional
+        What each photo shows, when the user says so; default: told from tip and edge.
     hand_lines : mapping of str to sequence of float
-        ``plunge-left``, ``plunge-right``, ``shoulder-left``, ``shoulder-right``: x1, y1, x2, y2 … in pixels of the
-        upright photo.
+        ``plunge-left``, ``plunge-right``, ``shoulder-left``, ``shoulder-right``: x1, y1, x2, y2 … in pixels
+        of the upright photo.
     """
 
     photos: tuple[Path, Path]
@@ -65,19 +72,21 @@ class Request:
     bar_x_mm: float | None = None
     bar_y_mm: float | None = None
     grind: str | None = None
+    faces: tuple[Side, Side] | None = None
     hand_lines: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     uncertain: Uncertain = field(default_factory=Uncertain)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """One photo up to its outline."""
+    """One photo up to its outline, and the reservations so far."""
 
     photo: Photo
     mat: MatView
     camera: Camera
     outline: Outline
     scale: PrintScale
+    flags: tuple[str, ...]
 
 
 def check_pair(request: Request) -> Comparison:
@@ -99,7 +108,7 @@ def check_pair(request: Request) -> Comparison:
     grind = check_grind(request.grind)
     stance = _stance(request)
     seen = [see(path, request, stance) for path in request.photos]
-    faces, flags = tell_faces(seen[0], seen[1])
+    faces, flags = tell_faces(seen[0], seen[1], given=request.faces)
     surveys = {side: survey(face.outline) for side, face in faces.items()}
     left, right = choose_plunges(surveys["left"], surveys["right"])
     chosen = {"left": left, "right": right}
@@ -113,7 +122,7 @@ def check_pair(request: Request) -> Comparison:
             surveys[side], chosen[side], plunges[side], full_flat=full_flat, grind=grind, by_hand=hand
         )
         require_lines(lines)
-        lines = moved_to(lines, _doubts(face))
+        lines = moved_to(lines, face.flags)
         views[side] = View(
             photo=face.photo, mat=face.mat, camera=face.camera, outline=face.outline, lines=lines
         )
@@ -128,19 +137,25 @@ def see(path: Path, request: Request, stance: Stance) -> Seen:
     camera = solve_camera(mat, photo, scale=(scale.x, scale.y), scale_std=scale.std)
     rough = find_blade(photo, camera, mat.spec, height_mm=stance.height_mm)
     outline = trace_outline(photo, mat, camera, rough)
-    return Seen(photo=photo, mat=mat, camera=camera, outline=outline, scale=scale)
+    flags = _doubts(camera, rough)
+    return Seen(photo=photo, mat=mat, camera=camera, outline=outline, scale=scale, flags=flags)
 
 
-def tell_faces(one: Seen, other: Seen) -> tuple[dict[Side, Seen], tuple[str, ...]]:
+def tell_faces(
+    one: Seen, other: Seen, *, given: tuple[Side, Side] | None = None
+) -> tuple[dict[Side, Seen], tuple[str, ...]]:
     """Tell left from right, and check that it is one blade's two faces.
 
     Parameters
     ----------
     one, other : Seen
+    given : (side, side), optional
+        What the user says that they show.
 
     Returns
     -------
     dict of side to Seen
+        Left first, whatever the order of the photos.
     tuple of str
         Reservations about the pair.
 
@@ -152,46 +167,72 @@ def tell_faces(one: Seen, other: Seen) -> tuple[dict[Side, Seen], tuple[str, ...
     Notes
     -----
     In the face frame both outlines look alike. If they do only with edge and spine of one exchanged, the
-    less sure one was told wrongly.
+    less sure one was told wrongly, and its log odds count against the other's. Who says which face is which is believed; only if neither outline agrees
+    with that, a slip of the order is likely enough for a reservation.
     """
+    names = f"{one.photo.name} and {other.photo.name}"
     if one.photo.sha256 == other.photo.sha256:
         raise PairError(
-            f"{one.photo.name} and {other.photo.name} are the same photo.",
+            f"{names} are the same photo.",
             advice="Give one photo of each face: turn the blade over about its long axis for the second.",
         )
     flags: list[str] = []
+    if given is not None:
+        if given[0] != one.outline.side and given[1] != other.outline.side:
+            flags.append("edge_side_unsure")
+        one, other = (_showing(seen, side) for seen, side in zip((one, other), given, strict=True))
+    # an order of their own, so that the user's order of the photos changes no digit
+    one, other = sorted((one, other), key=lambda seen: seen.photo.sha256)
     apart = outlines_agree(one.outline, other.outline)
-    if apart > _AGREE_MM:
-        doubtful = one if one.outline.edge_odds < other.outline.edge_odds else other
-        corrected = replace(doubtful, outline=turned_over(doubtful.outline))
-        tried = (corrected, other) if doubtful is one else (one, corrected)
+    if given is None and (apart > _AGREE_MM or one.outline.side == other.outline.side):
+        tried = _less_sure_turned(one, other)
         turned = outlines_agree(tried[0].outline, tried[1].outline)
-        if turned < apart:
+        if turned < _TURN_GAIN * apart:
             one, other = tried
             apart = turned
-            flags.append("edge_side_unsure")
     if apart > 2 * _AGREE_MM:
         raise PairError(
-            f"The outlines of {one.photo.name} and {other.photo.name} differ by {apart:.1f} mm: "
-            "two different blades, or one isn't lying flat.",
+            f"The outlines of {names} differ by {apart:.1f} mm: two blades, or one doesn't lie flat.",
             advice="Give two photos of the two faces of one blade, and check the thickness.",
         )
     if one.outline.side == other.outline.side:
         raise PairError(
-            f"{one.photo.name} and {other.photo.name} both show the {one.outline.side} face.",
-            advice="Turn the blade over about its long axis and photograph the other face.",
+            f"{names} both show the {one.outline.side} face.",
+            advice="Turn the blade over about its long axis and photograph the other face; if it is told "
+            "wrongly, say which photo shows which, as in --faces left,right.",
         )
-    faces: dict[Side, Seen] = {one.outline.side: one, other.outline.side: other}
-    if one.outline.edge_odds + other.outline.edge_odds < 2 * _UNSURE_ODDS:
+    if given is None and one.outline.edge_odds + other.outline.edge_odds < 2 * _UNSURE_ODDS:
         flags.append("edge_side_unsure")
     tips = [seen.outline.face.plane.axes[:, 0] for seen in (one, other)]
     if float(tips[0] @ tips[1]) < 0:
         flags.append("turned_end_for_end")
-    return faces, tuple(dict.fromkeys(flags))
+    left, right = (one, other) if one.outline.side == "left" else (other, one)
+    return {"left": left, "right": right}, tuple(dict.fromkeys(flags))
 
 
-def _doubts(seen: Seen) -> tuple[str, ...]:
-    return ("tilted",) if seen.camera.tilt_rad > _STEEP_RAD else ()
+def _showing(seen: Seen, side: Side) -> Seen:
+    return seen if seen.outline.side == side else replace(seen, outline=turned_over(seen.outline))
+
+
+def _less_sure_turned(one: Seen, other: Seen) -> tuple[Seen, Seen]:
+    if one.outline.edge_odds < other.outline.edge_odds:
+        return replace(one, outline=turned_over(one.outline)), other
+    return one, replace(other, outline=turned_over(other.outline))
+
+
+def _doubts(camera: Camera, rough: Silhouette) -> tuple[str, ...]:
+    """Reservations that pose, print and light give rise to."""
+    rows, columns = np.nonzero(rough.mask)
+    at = rough.face.plane.grid_from_index(np.column_stack([columns, rows]))
+    near = (rough.tip_mm - at) @ rough.along < _BLADE_SHARE * rough.length_mm
+    steel = rough.face.linear[rows[near], columns[near]]
+    found = {
+        "tilted": camera.tilt_rad > _STEEP_RAD,
+        "grey_print": not rough.tinted,
+        "dark": float(np.median(steel.mean(axis=1))) < _DARK,
+        "blown_out": float(np.mean(steel.max(axis=1) > _CEILING)) > _BLOWN_SHARE,
+    }
+    return tuple(name for name, so in found.items() if so)
 
 
 def _stance(request: Request) -> Stance:
@@ -204,7 +245,8 @@ def _stance(request: Request) -> Stance:
         )
     if not 0.0 <= request.edge_mm < thickness:
         raise InputError(
-            f"The edge thickness {request.edge_mm:.2f} mm isn't between 0 and the stock's {thickness:.2f} mm.",
+            f"The edge thickness {request.edge_mm:.2f} mm isn't between 0 and the stock's "
+            f"{thickness:.2f} mm.",
             advice="Measure the edge before sharpening with a calliper; 0.5 mm is usual.",
         )
     return Stance(thickness_mm=thickness, height_mm=height, edge_mm=request.edge_mm)

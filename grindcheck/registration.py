@@ -10,6 +10,7 @@ from grindcheck.geometry import Array, Rigid, frozen, turn
 _ROUNDS = 30
 _TUKEY = 4.7  # robust sigmas; 95 % efficient for normal errors (Huber 1981)
 _SPACING_MM = 0.3
+_FEWEST = 20  # points; fewer don't tell whether two outlines lie on each other
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,12 +78,14 @@ def register(moving: Array, fixed: Array, *, start: Rigid | None = None) -> tupl
     -----
     Gauss-Newton on distances along the fixed outline's normals with Tukey's weight (Besl and McKay 1992 for
     the scheme, Chen and Medioni 1991 for the distance). Departures: none in the solver; the covariance is
-    widened by the integral length of the residuals along the rim, since neighbours share blur, shade and burr.
+    widened by the integral length of the residuals along the rim, since neighbours share blur, shade and
+    burr.
     """
     from scipy.spatial import cKDTree
 
-    if min(len(moving), len(fixed)) < 20:
-        raise ValueError(f"an outline has {min(len(moving), len(fixed))} points, 20 at least are needed")
+    if min(len(moving), len(fixed)) < _FEWEST:
+        fewest = min(len(moving), len(fixed))
+        raise ValueError(f"an outline has {fewest} points, {_FEWEST} at least are needed")
     tree = cKDTree(fixed)
     normals = _normals(fixed)
     pivot = fixed.mean(axis=0)
@@ -91,6 +94,8 @@ def register(moving: Array, fixed: Array, *, start: Rigid | None = None) -> tupl
     for step in range(_ROUNDS):
         at = motion(moving)
         match = _pair(at, fixed, normals, tree, limit)
+        if len(match.moving) < _FEWEST:
+            return _unlike(motion, pivot, tree.query(at)[0]), match
         design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
         scale = max(1.48 * float(np.median(np.abs(distance))), 0.005)
         weight = np.where(
@@ -103,6 +108,8 @@ def register(moving: Array, fixed: Array, *, start: Rigid | None = None) -> tupl
         if step > 3 and np.abs(change).max() < 1e-6:
             break
     at = motion(moving)
+    if (match.weight > 0.1).sum() < _FEWEST:
+        return _unlike(motion, pivot, tree.query(at)[0]), match
     design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
     return _summary(motion, match, design, distance, pivot, at), match
 
@@ -194,6 +201,15 @@ def _summary(
         stretch=-float(stretch),
         stretch_std=float(np.sqrt(inverse[3, 3] * rms**2 * widening)),
     )
+
+
+def _unlike(motion: Rigid, pivot: Array, away: Array) -> Registration:
+    """Two outlines that lie on each other nowhere: nothing used, and all their distance as residual."""
+    rms = float(np.sqrt(np.mean(away**2)))
+    return Registration(
+        fixed_from_moving=motion, covariance=frozen(np.eye(3) * rms**2), pivot_mm=frozen(pivot), rms_mm=rms,
+        used=0.0, stretch=0.0, stretch_std=1.0,
+    )  # fmt: skip
 
 
 def integral_length(residual: Array) -> float:

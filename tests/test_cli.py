@@ -89,7 +89,7 @@ def test_options_reach_the_request(measured: Measured) -> None:
     check(
         "--flat-height", "10mm", "--edge-thickness", "0.02in", "--grind", "full-flat", "--paper", "a3",
         "--bar-x", "395.8mm", "--bar-y", "276 mm",
-        "--plunge-left", "1,2,3,4", "--shoulder-right", "1,2, 3,4 5,6.5",
+        "--faces", "right,left", "--plunge-left", "1,2,3,4", "--shoulder-right", "1,2, 3,4 5,6.5",
         thickness="3/16in",
     )  # fmt: skip
     request = measured.request
@@ -100,6 +100,7 @@ def test_options_reach_the_request(measured: Measured) -> None:
     assert request.edge_mm == pytest.approx(0.508, abs=1e-12)  # 0.02 · 25.4
     assert (request.grind, request.paper) == ("full flat", "a3")
     assert (request.bar_x_mm, request.bar_y_mm) == (395.8, 276.0)
+    assert request.faces == ("right", "left")
     assert request.hand_lines == {"plunge-left": (1, 2, 3, 4), "shoulder-right": (1, 2, 3, 4, 5, 6.5)}
 
 
@@ -109,6 +110,7 @@ def test_defaults_of_the_request(measured: Measured) -> None:
     assert request is not None
     assert (request.height_mm, request.edge_mm, request.paper, request.grind) == (None, 0.5, None, None)
     assert (request.bar_x_mm, request.bar_y_mm, request.hand_lines) == (None, None, {})
+    assert request.faces is None
 
 
 def test_tolerances_decide(measured: Measured) -> None:
@@ -161,6 +163,8 @@ def test_a_bare_fraction_is_inches() -> None:
         (["--plunge-left", "1,2,3"], "--plunge-left '1,2,3' can't be read"),
         (["--shoulder-right", "1,2,3,x"], "can't be read"),
         (["--plunge-right", "1,2,3,nan"], "can't be read"),
+        (["--faces", "left"], "--faces left,right"),
+        (["--faces", "left,left"], "can't be read"),
         (["--picture", "a.bmp"], "can't be written as 'a.bmp'"),
         (["--json", "a.jpg"], "written over"),
         (["--picture", "b.jpg"], "written over"),
