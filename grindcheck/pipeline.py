@@ -167,8 +167,9 @@ def tell_faces(
     Notes
     -----
     In the face frame both outlines look alike. If they do only with edge and spine of one exchanged, the
-    less sure one was told wrongly, and its log odds count against the other's. Who says which face is which is believed; only if neither outline agrees
-    with that, a slip of the order is likely enough for a reservation.
+    less sure one was told wrongly, and its log odds count against the other's. Who says which face is which
+    is believed; only if neither outline agrees with that, a slip of the order is likely enough for a
+    reservation.
     """
     names = f"{one.photo.name} and {other.photo.name}"
     if one.photo.sha256 == other.photo.sha256:
