@@ -70,8 +70,8 @@ def fit_steps(
     -----
     Separable least squares: for each tried place the levels and slopes enter linearly, so one matrix product
     gives the residual of all profiles. The blurred ramp is the exact convolution ``d Φ(d/σ) + σ φ(d/σ)``.
-    The 50 % crossing of a plain threshold is biased where a level isn't constant (a bright edge strip, the band
-    of a plunge radius); the slopes take that up. It is wrong where a second step lies within the window.
+    The 50 % crossing of a plain threshold is biased where a level isn't constant (a bright edge strip, the
+    band of a plunge radius); the slopes take that up. It is wrong where a second step lies within the window.
     """
     profiles = np.atleast_2d(np.asarray(profiles, dtype=np.float64))
     offsets = np.asarray(offsets, dtype=np.float64)
@@ -121,4 +121,4 @@ def _bases(distance: Array, blur: float, slopes: tuple[bool, bool]) -> Array:
 def _jumps(profiles: Array, bases: Array, best: NDArray[np.intp]) -> Array:
     """Level after less level before, each profile with the basis of its best place."""
     levels = np.linalg.pinv(bases)
-    return np.einsum("nm,nm->n", profiles, (levels[:, 1] - levels[:, 0])[best])
+    return np.asarray(np.einsum("nm,nm->n", profiles, (levels[:, 1] - levels[:, 0])[best]))

@@ -13,9 +13,9 @@ from grindcheck.camera import Camera
 from grindcheck.edgefit import fit_steps
 from grindcheck.errors import BladeError
 from grindcheck.geometry import Array, frozen, turn
+from grindcheck.lay import Lay, lay_of
 from grindcheck.mat.finding import MatView
 from grindcheck.photo import Photo
-from grindcheck.lay import Lay, lay_of
 from grindcheck.rectify import Face, Plane, local_step_mm, plane_over, rectify
 from grindcheck.silhouette import Side, Silhouette, from_border
 
@@ -39,8 +39,8 @@ class Outline:
     face : Face
         Picture in the face frame at the photo's own resolution.
     points_mm : ndarray, shape (N, 2)
-        From the handle along the edge to the tip and back along the spine, all intersected with the plane of the
-        flat; `grindcheck.planes` moves each to its own height.
+        From the handle along the edge to the tip and back along the spine, all intersected with the plane of
+        the flat; `grindcheck.placing` moves each to its own height.
     normals : ndarray, shape (N, 2)
         Unit vectors out of the blade.
     std_mm : ndarray, shape (N,)
@@ -232,15 +232,17 @@ def straight_part(spine: Array, *, within_mm: float) -> NDArray[np.bool_]:
         less than 20 mm (a curved spine).
     """
     best = np.zeros(len(spine), dtype=np.bool_)
-    x = spine[:, 0]
+    x, y = np.ascontiguousarray(spine.T)
     for length in (15.0, 30.0, 60.0):
         for start in np.arange(x.min(), x.max() - length + 1e-9, 5.0):
             part = (x >= start) & (x <= start + length)
             if part.sum() < 20:
                 continue
             for _ in range(3):
-                slope, offset = np.polyfit(x[part] - start, spine[part, 1], 1)
-                part = np.abs(spine[:, 1] - offset - slope * (x - start)) < within_mm
+                middle, level = x[part].mean(), y[part].mean()
+                away = x[part] - middle
+                slope = away @ y[part] / (away @ away)
+                part = np.abs(y - level - slope * (x - middle)) < within_mm
                 if part.sum() < 20:
                     break
             if part.sum() > best.sum():
@@ -266,7 +268,7 @@ def _trace(face: Face, chain: Array, *, blur: float, reach: float) -> tuple[Arra
 
 
 def _carried_to(chain: Array, tip: Array) -> Array:
-    """A rim, its last piece straightened by a parabola, up to a blur's breadth of the tip."""
+    """Carry a rim on to the tip, its last piece straightened by a parabola."""
     away = np.hypot(*(chain - tip).T)
     kept = chain[away > _BLUNT_MM]
     near = np.flatnonzero(np.hypot(*(kept - tip).T) < _LAST_MM)
@@ -276,7 +278,10 @@ def _carried_to(chain: Array, tip: Array) -> Array:
     if abs(tip[0] - kept[-1, 0]) < 0.15:
         return chain
     curve = np.polynomial.Polynomial.fit(
-        np.append(kept[near, 0], tip[0]), np.append(kept[near, 1], tip[1]), 2, w=np.append(np.ones(len(near)), 5.0)
+        np.append(kept[near, 0], tip[0]),
+        np.append(kept[near, 1], tip[1]),
+        2,
+        w=np.append(np.ones(len(near)), 5.0),
     )
     return np.vstack([kept, np.column_stack([along, curve(along)])])
 
@@ -285,7 +290,7 @@ def _rough_contour(rough: Silhouette, axes: Array) -> Array:
     import cv2
 
     contours, _ = cv2.findContours(rough.mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    longest = max(contours, key=len).reshape(-1, 2)
+    longest = np.asarray(max(contours, key=len), dtype=np.float64).reshape(-1, 2)
     mat = rough.face.plane.mat_from_grid(rough.face.plane.grid_from_index(longest))
     return np.asarray((mat - rough.tip_mm) @ np.linalg.inv(axes).T, dtype=np.float64)
 

@@ -169,9 +169,7 @@ def plane_over(
     )
 
 
-def _resampled(
-    photo: Photo, map_px: NDArray[np.float32]
-) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+def _resampled(photo: Photo, map_px: NDArray[np.float32]) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
     import cv2
 
     height, width = photo.bgr.shape[:2]

@@ -111,15 +111,15 @@ def find_blade(photo: Photo, camera: Camera, spec: MatSpec, *, height_mm: float)
 def _blade_mask(face: Face) -> tuple[NDArray[np.bool_], bool]:
     import cv2
 
-    smooth = cv2.GaussianBlur(face.linear, (0, 0), 1.0)
+    smooth = np.asarray(cv2.GaussianBlur(face.linear, (0, 0), 1.0), dtype=np.float32)
     usable = face.inside
     distance, tinted = _unlikeness(smooth, usable)
     level = _otsu(distance[usable])
-    mask = ((distance > level) & usable).astype(np.uint8)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
-    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc[1:-1, 1:-1])
-    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, disc)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    unlike = ((distance > level) & usable).astype(np.uint8)
+    opened = cv2.morphologyEx(unlike, cv2.MORPH_OPEN, disc[1:-1, 1:-1])
+    closed = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, disc)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
     if count < 2:
         raise BladeError(
             "No blade is seen on the mat's field.",
@@ -139,9 +139,7 @@ def _blade_mask(face: Face) -> tuple[NDArray[np.bool_], bool]:
     return filled.astype(bool), tinted
 
 
-def _unlikeness(
-    linear: NDArray[np.float32], usable: NDArray[np.bool_]
-) -> tuple[NDArray[np.float32], bool]:
+def _unlikeness(linear: NDArray[np.float32], usable: NDArray[np.bool_]) -> tuple[NDArray[np.float32], bool]:
     """How unlike the field each pixel is: angle of its colour, or brightness when the print is grey.
 
     Hue and brightness of the field are smooth surfaces, fitted to every few pixels and evaluated at all.
@@ -151,7 +149,7 @@ def _unlikeness(
     ring = usable.copy()
     ring[band:-band, band:-band] = False
     thin = (slice(None, None, _THIN), slice(None, None, _THIN))
-    y, x = (np.linspace(-1, 1, count, dtype=np.float32) for count in (rows, columns))
+    y, x = (np.linspace(-1, 1, count) for count in (rows, columns))
     terms = _terms(*np.meshgrid(x[::_THIN], y[::_THIN]))
     colour, log_norm = _colour(linear[thin].reshape(-1, 3).astype(np.float64))
     within, member = usable[thin].ravel(), ring[thin].ravel()
@@ -161,8 +159,8 @@ def _unlikeness(
     angle = np.arccos(np.clip(colour @ field_colour, -1, 1))
     member &= angle < np.median(angle[member]) * 3 + 0.02
     for _ in range(3):
-        hue, *_ = np.linalg.lstsq(terms[member], colour[member], rcond=None)
-        light, *_ = np.linalg.lstsq(terms[member], log_norm[member], rcond=None)
+        hue = np.asarray(np.linalg.lstsq(terms[member], colour[member], rcond=None)[0], dtype=np.float64)
+        light = np.asarray(np.linalg.lstsq(terms[member], log_norm[member], rcond=None)[0], dtype=np.float64)
         local = terms @ hue
         local /= np.linalg.norm(local, axis=1)[:, None]
         angle = np.arccos(np.clip(np.sum(colour * local, axis=1), -1, 1))
@@ -193,14 +191,15 @@ def _terms(x: Array, y: Array) -> Array:
     return np.column_stack([part.ravel() for part in (np.ones_like(x), x, y, x * y, x * x, y * y)])
 
 
-def _surface(quadratic: Array, y: NDArray[np.float32], x: NDArray[np.float32]) -> NDArray[np.float32]:
+def _surface(quadratic: Array, y: Array, x: Array) -> NDArray[np.float32]:
     """Evaluate a quadratic, its coefficients in the order of `_terms`, on a whole grid."""
-    one, by_x, by_y, by_xy, by_xx, by_yy = quadratic.astype(np.float32)
-    constant, slope = one + by_y * y + by_yy * y * y, by_x + by_xy * y
-    return np.asarray(constant[:, None] + slope[:, None] * x + by_xx * (x * x))
+    one, by_x, by_y, by_xy, by_xx, by_yy = quadratic
+    by_row = np.column_stack([one + by_y * y + by_yy * y * y, by_x + by_xy * y, np.full(y.size, by_xx)])
+    powers = np.stack([np.ones(x.size), x, x * x])
+    return by_row.astype(np.float32) @ powers.astype(np.float32)
 
 
-def _otsu(values: Array) -> float:
+def _otsu(values: NDArray[np.float32]) -> float:
     """Threshold that separates two classes best (Otsu 1979)."""
     counts, edges = np.histogram(values, bins=256)
     centres = (edges[:-1] + edges[1:]) / 2
@@ -302,8 +301,8 @@ def _rims(x: Array, y: Array, length: float) -> tuple[Array, Array]:
 def _edge_odds(low: Array, high: Array, length: float) -> float:
     """Log odds that the edge is the lower rim, from the shape alone.
 
-    The tip lies nearer to the spine on most patterns, and a heel or choil steps on the edge side; the heel is the
-    surer sign, since a straight edge with a dropping spine has its tip at the edge.
+    The tip lies nearer to the spine on most patterns, and a heel or choil steps on the edge side; the heel
+    is the surer sign, since a straight edge with a dropping spine has its tip at the edge.
     """
     body = slice(int(0.3 * length), max(int(0.5 * length), int(0.3 * length) + 3))
     middle, half = np.nanmedian((low + high)[body]) / 2, np.nanmedian((high - low)[body]) / 2
