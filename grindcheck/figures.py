@@ -150,8 +150,8 @@ def read_face(common: Common, layout: Layout, side: Side, *, rise_mm: float) -> 
         out.update({(f"plunge.{name}", None): value for name, value in plunge.items()})
         start = float(np.mean(common.plunge_mm[side][:, 0]))
     for station in layout.stations_mm:
-        height = _height(-station, edge, top)
-        if height is None or -station < start:
+        height = _height(-station, edge, top) if -station >= start else None
+        if height is None:
             continue
         out[("bevel_height", float(station))] = float(np.hypot(height, rise_mm))
         out[("bevel_angle", float(station))] = float(np.arctan2(rise_mm, height))

@@ -78,20 +78,17 @@ def shoulder_path(strip: Strip, *, from_mm: float, top_mm: float | None = None) 
     best = np.empty_like(worth)
     came = np.zeros(worth.shape, dtype=np.intp)
     best[:, 0] = worth[:, 0]
-    climbs = np.arange(-_STEEPEST, _STEEPEST + 1)
-    penalty = 0.02 * climbs.astype(np.float64) ** 2
+    penalty = 0.02 * np.arange(-_STEEPEST, _STEEPEST + 1) ** 2
     index = np.arange(rows)
+    before = np.full(rows + 2 * _STEEPEST, -1e9)
+    # row r's neighbours in the column before are r + _STEEPEST … r − _STEEPEST, from the upper one down
+    neighbours = np.lib.stride_tricks.sliding_window_view(before, 2 * _STEEPEST + 1)[:, ::-1]
     for column in range(1, worth.shape[1]):
-        options = np.stack(
-            [
-                np.where((index - climb >= 0) & (index - climb < rows),
-                         best[np.clip(index - climb, 0, rows - 1), column - 1] - cost, -1e9)
-                for climb, cost in zip(climbs, penalty, strict=True)
-            ]
-        )  # fmt: skip
-        chosen = options.argmax(axis=0)
-        came[:, column] = index - climbs[chosen]
-        best[:, column] = options[chosen, index] + worth[:, column]
+        before[_STEEPEST : rows + _STEEPEST] = best[:, column - 1]
+        options = neighbours - penalty
+        chosen = options.argmax(axis=1)
+        came[:, column] = index + _STEEPEST - chosen
+        best[:, column] = options[index, chosen] + worth[:, column]
     path = np.empty(worth.shape[1], dtype=np.intp)
     path[-1] = int(best[:, -1].argmax())
     for column in range(worth.shape[1] - 1, 0, -1):
