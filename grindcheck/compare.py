@@ -10,14 +10,15 @@ from grindcheck.budget import Figures, Knowns, Scene, propagate
 from grindcheck.camera import Camera
 from grindcheck.errors import PairError
 from grindcheck.figures import STATION_MM, Common, Key, Layout
-from grindcheck.geometry import Array, Rigid, frozen
+from grindcheck.geometry import Array, Rigid, frozen, turn
 from grindcheck.grindlines import GrindLines
 from grindcheck.mat.finding import MatView
-from grindcheck.outline import Outline, sample, straight_part
+from grindcheck.outline import Outline, straight_part
 from grindcheck.photo import Photo
 from grindcheck.plunge import Line
 from grindcheck.placing import Shape, Sighting, Stance, place, sight, thinned
 from grindcheck.printscale import PrintScale
+from grindcheck.rectify import picture_of, plane_over
 from grindcheck.registration import Match, Registration, register
 from grindcheck.results import Comparison, FaceFigures, Figure, Unit
 from grindcheck.silhouette import Side
@@ -380,22 +381,21 @@ def _camera(view: View) -> dict[str, float]:
 def _drawing(views: dict[Side, View], common: Common) -> Drawing:
     x_mm = (float(common.outline_mm[:, 0].min()) - 3.0, 3.0)
     y_mm = (float(common.outline_mm[:, 1].min()) - 3.0, float(common.outline_mm[:, 1].max()) + 3.0)
-    x = np.arange(x_mm[0], x_mm[1], _PICTURE_STEP_MM)
-    y = np.arange(y_mm[1], y_mm[0], -_PICTURE_STEP_MM)
-    grid = np.stack(np.meshgrid(x, y), axis=-1)
     faces: dict[Side, NDArray[np.uint8]] = {}
-    count = len(common.outline_mm)
-    half = int(np.argmax(np.diff(common.outline_mm[:, 0]) < -20.0)) + 1 if count else 0
-    del half
-    for side, motion in (("left", common.blade_from_left), ("right", common.blade_from_right)):
-        at = motion.inverse()(grid.reshape(-1, 2)).reshape(grid.shape)
-        linear = np.clip(sample(views[side].outline.face, at), 0.0, 1.0)  # type: ignore[index]
-        shown = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-        faces[side] = np.rint(255 * shown).astype(np.uint8)  # type: ignore[index]
+    motions: dict[Side, Rigid] = {"left": common.blade_from_left, "right": common.blade_from_right}
+    for side, motion in motions.items():
+        view, face = views[side], views[side].outline.face.plane
+        plane = plane_over(
+            origin_mm=face.mat_from_grid(motion.inverse()(np.zeros((1, 2))))[0],
+            axes=face.axes @ turn(-motion.angle_rad), x_mm=x_mm, y_mm=y_mm,
+            step_mm=_PICTURE_STEP_MM, height_mm=face.height_mm,
+        )  # fmt: skip
+        faces[side] = picture_of(view.photo, view.camera, plane)
+    rows, columns = plane.shape
     return Drawing(
         faces=faces,
-        x_mm=(float(x[0]), float(x[-1])),
-        y_mm=(float(y[-1]), float(y[0])),
+        x_mm=(x_mm[0], x_mm[0] + (columns - 1) * _PICTURE_STEP_MM),
+        y_mm=(y_mm[1] - (rows - 1) * _PICTURE_STEP_MM, y_mm[1]),
         step_mm=_PICTURE_STEP_MM,
         outline_mm={
             "left": common.blade_from_left(views["left"].outline.points_mm),
