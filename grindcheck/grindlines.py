@@ -7,7 +7,6 @@ import numpy as np
 
 from grindcheck.errors import BladeError, InputError
 from grindcheck.geometry import Array, frozen
-from grindcheck.lay import lay_of
 from grindcheck.outline import Outline
 from grindcheck.plunge import Candidate, Line, plunge_candidates, trace_plunge
 from grindcheck.shoulder import shoulder_path, trace_shoulder
@@ -53,7 +52,7 @@ class GrindLines:
 
 def survey(outline: Outline) -> Survey:
     """Unroll a face and look for lines that may be its plunge."""
-    strip = unroll(outline, lay_of(outline.face))
+    strip = unroll(outline, outline.lay)
     return Survey(outline=outline, strip=strip, candidates=plunge_candidates(strip))
 
 

@@ -32,6 +32,12 @@ class Lay:
         total = self.energy_x + self.energy_y
         return np.asarray((self.energy_x - self.energy_y) / np.maximum(total, 1e-9), dtype=np.float32)
 
+    def upside_down(self) -> "Lay":
+        """Return the maps with y reversed."""
+        return Lay(
+            brightness=self.brightness[::-1], energy_x=self.energy_x[::-1], energy_y=self.energy_y[::-1]
+        )
+
 
 def lay_of(face: Face, *, derivative_mm: float = 0.12, average_mm: float = 0.6) -> Lay:
     """Compute brightness and lay.

@@ -38,6 +38,8 @@ class Outline:
     side : {"left", "right"}
     face : Face
         Picture in the face frame at the photo's own resolution.
+    lay : Lay
+        Of that picture.
     points_mm : ndarray, shape (N, 2)
         From the handle along the edge to the tip and back along the spine, all intersected with the plane of
         the flat; `grindcheck.placing` moves each to its own height.
@@ -57,6 +59,7 @@ class Outline:
 
     side: Side
     face: Face
+    lay: Lay
     points_mm: Array
     normals: Array
     std_mm: Array
@@ -110,9 +113,10 @@ def trace_outline(photo: Photo, view: MatView, camera: Camera, rough: Silhouette
     )  # fmt: skip
     blur = max(view.blur_px, 0.6) * step
     edge, spine = _chains(contour, rough, axes)
-    odds = rough.edge_odds + bevel_odds(lay_of(face), face, edge, spine)
+    lay = lay_of(face)
+    odds = rough.edge_odds + bevel_odds(lay, face, edge, spine)
     if odds < 0:
-        face, rough = upside_down(face), rough.turned_over()
+        face, lay, rough = upside_down(face), lay.upside_down(), rough.turned_over()
         flip = np.array([1.0, -1.0])
         edge, spine = spine[::-1] * flip, edge[::-1] * flip
     traced = [_settle(face, chain, blur) for chain in (edge, spine)]
@@ -124,6 +128,7 @@ def trace_outline(photo: Photo, view: MatView, camera: Camera, rough: Silhouette
     return Outline(
         side=rough.side,
         face=face,
+        lay=lay,
         points_mm=frozen(np.vstack([edge_points, spine_points])),
         normals=frozen(np.vstack([edge_normals, spine_normals])),
         std_mm=frozen(np.concatenate([edge_std, spine_std])),
@@ -141,6 +146,7 @@ def turned_over(outline: Outline) -> Outline:
     return Outline(
         side="left" if outline.side == "right" else "right",
         face=upside_down(outline.face),
+        lay=outline.lay.upside_down(),
         points_mm=frozen(outline.points_mm[::-1] * flip),
         normals=frozen(outline.normals[::-1] * flip),
         std_mm=frozen(outline.std_mm[::-1]),
