@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from grindcheck.chain import follow
 from grindcheck.edgefit import StepFit, fit_steps
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
@@ -23,10 +22,14 @@ _BEHIND_MM = 1.5  # flat that must be seen behind the crease
 _FLAT_MM = (4.0, 0.3)  # the flat is modelled from this far to this near behind where the crease may be
 _BAND_MM = 2.5  # of what follows the crease that votes: the belt's edge, and bevel behind a small one
 _ROWS_AS_ONE = 5  # rows averaged: 1 mm along the crease
-_WALK_MM = 0.02  # random walk of the crease from row to row: 6° of turn
+_NEARER_MM = 0.8  # nearer to the handle, where a fainter end of the flat is sought
+_SAME_MM = 0.15  # two lines nearer to each other are one
+_ROW_WEIGHT = 0.5 / 5  # rows averaged count as one, and so do neighbouring samples
+_ROW_SAY = 4.0  # log likelihood that one row can cost a line at most
 _BOW_MM = 0.1  # usual bow of a plunge line in the middle
 _RIDGE = 9.0  # neighbours err alike: the bow's prior counts as this many rows
 _WIDER = 5.0  # what isn't flat differs by so many times the flat's noise
+_ROUGH_MM = 0.1  # scatter of a line that hardly is one
 _LEAST_EVIDENCE = 2.0  # log likelihood per row; below, the flat goes on
 
 
@@ -195,16 +198,31 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     -----
     The plunge line is where the flat ends, whatever follows: a dark or bright band, wide or narrow. So the flat
     behind it is modelled (a plane of brightness, a level per row for the streaks of its lay, its noise), each
-    sample votes by how badly the flat explains it, and the border between votes for and against is
-    followed from row to row by the same hidden Markov chain as the shoulder. A blurred step is then fitted at
-    the border for the fraction of a pixel.
+    sample votes by how badly the flat explains its brightness and its slope, and the straight line that parts the
+    votes best is taken, each row's say being bounded. A blurred step is then fitted at the line, row by
+    row, for the fraction of a pixel and a slight bow.
     """
-    tries = [
-        _trace(outline, strip, x_mm, lean, start.above_mm, top_mm)
-        for x_mm, lean in dict.fromkeys([(start.x_mm, start.lean), start.other])
+    starts = list(dict.fromkeys([(start.x_mm, start.lean), start.other]))
+    tries = [_trace(outline, strip, x_mm, lean, start.above_mm, top_mm) for x_mm, lean in starts]
+    found = _earliest(tries)
+    at, lean = found.straight()
+    column = int(np.argmin(np.abs(strip.x_mm - found.points_mm[:, 0].mean())))
+    x_mm = at + lean * (float(strip.edge_mm[column]) + start.above_mm)
+    nearer = [
+        _trace(outline, strip, x_mm - _NEARER_MM, lean + turn, start.above_mm, top_mm) for turn in (-0.15, 0.15)
     ]
-    # straight and well seen: evidence alone would favour a line that takes a little of the flat along
-    return max(tries, key=lambda line: line.confidence * line.evidence**0.25)
+    return _earliest([found, *nearer])
+
+
+def _earliest(lines: list[Line]) -> Line:
+    """Of the lines that are nearly as sure as the surest, that nearest to the handle: there the flat ends."""
+    surest = max(line.confidence for line in lines)
+    sure = [line for line in lines if line.confidence >= 0.7 * surest and line.confidence > 0]
+    if not sure:
+        return lines[0]
+    first = min(float(line.points_mm[:, 0].mean()) for line in sure)
+    same = [line for line in sure if float(line.points_mm[:, 0].mean()) < first + _SAME_MM]
+    return max(same, key=lambda line: line.confidence * line.evidence**0.25)
 
 
 def _trace(
@@ -218,23 +236,16 @@ def _trace(
     y = edge + above
     centre = x_mm + lean * (above - above_mm)
     evidence = np.zeros(len(y))
-    seen_std = np.full(len(y), 0.05)
-    for reach in (1.4, 0.8):
-        place, seen_std, evidence = _flat_ends(outline, y, centre, reach)
-        seen = evidence > _LEAST_EVIDENCE
-        if seen.sum() < 8:
-            return _hopeless(np.column_stack([centre, y]))
-        _, curve = _robust(y, centre + place, seen_std, seen)
-        centre = np.where(np.abs(centre + place - curve(y)) < 0.4, centre + place, curve(y))
+    for reach in (1.6, 0.8):
+        gain, states = _flat_ends(outline, y, centre, reach)
+        shift, lean = _best_line(gain, states, y)
+        at = shift + lean * (y - y.mean())
+        centre = centre + at
+        evidence = np.array([np.interp(p, states, row) for p, row in zip(at, gain, strict=True)])
     rows = len(y) if top_mm else _top(evidence)
-    if rows < 8:
+    if rows < 8 or (evidence[:rows] > _LEAST_EVIDENCE).sum() < 8:
         return _hopeless(np.column_stack([centre, y]))
-    y, centre, evidence, seen_std = y[:rows], centre[:rows], evidence[:rows], seen_std[:rows]
-    seen = evidence > _LEAST_EVIDENCE
-    if seen.sum() < 8:
-        return _hopeless(np.column_stack([centre, y]))
-    _, curve = _robust(y, centre, seen_std, seen)
-    centre = curve(y)
+    y, centre, evidence = y[:rows], centre[:rows], evidence[:rows]
     for reach in (0.35, 0.2):
         slope = float(np.polyfit(y, centre, 1)[0])
         fit = _rows(outline, y, centre, slope, reach=reach, before=1.2, after=0.35)
@@ -256,7 +267,7 @@ def _trace(
         turn_std_rad=scatter / np.sqrt(independent) / (float(np.std(y[good])) + 1e-6),
         scatter_mm=scatter,
         confidence=float(
-            np.clip(share / 0.6, 0, 1) * np.clip(strength / (3 * _LEAST_EVIDENCE), 0, 1) * np.exp(-scatter / 0.3)
+            np.clip(share / 0.6, 0, 1) * np.clip(strength / (3 * _LEAST_EVIDENCE), 0, 1) * np.exp(-((scatter / _ROUGH_MM) ** 2))
         ),
         width_mm=_transition(outline, points, float(np.polyfit(y, centre, 1)[0])),
         top_mm=float(y[-1] - edge),
@@ -264,27 +275,35 @@ def _trace(
     )
 
 
-def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple[Array, Array, Array]:
-    """Where the flat ends in each row: place relative to the centre, its std, and the evidence for it."""
+def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple[Array, Array]:
+    """Log likelihood, per row, that the flat ends at each place relative to the centre; and the places."""
     from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
 
     step = outline.face.plane.step_mm
     offsets = np.arange(-_FLAT_MM[0] - reach, reach + _BAND_MM + step, step)
     points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
-    profiles = np.log(np.maximum(sample(outline.face, points).mean(axis=2), 0.004))
     steel = _on_steel(outline, points)
-    smooth = uniform_filter1d(np.where(steel, profiles, 0.0), _ROWS_AS_ONE, axis=0, mode="nearest")
     share = uniform_filter1d(steel.astype(np.float64), _ROWS_AS_ONE, axis=0, mode="nearest")
+    single = np.log(np.maximum(sample(outline.face, points).mean(axis=2), 0.004))
+    smooth = uniform_filter1d(np.where(steel, single, 0.0), _ROWS_AS_ONE, axis=0, mode="nearest")
     profiles = smooth / np.maximum(share, 1e-3)
-    steel = share > 0.5
-    zone = steel & (offsets < -reach - _FLAT_MM[1])[None, :]
+    zone = (share > 0.5) & (offsets < -reach - _FLAT_MM[1])[None, :]
+    beyond = (share > 0.5) & (offsets > reach)[None, :]
     flat, noise = _flat_model(profiles, offsets, y, zone)
-    slope = gaussian_filter1d(profiles, 1.0, axis=1, order=1, mode="nearest")
-    slope_noise = float(1.48 * np.median(np.abs(slope[zone])) + 0.005) if zone.any() else 0.1
-    # a sharp step is felt by the slope three samples before it: its vote lags by as much
-    slope = np.roll(slope, 3, axis=1)
-    votes = _vote((profiles - flat) / noise) + _vote(slope / slope_noise)
-    sums = np.concatenate([np.zeros((len(y), 1)), np.cumsum(np.where(steel, votes, 0.0), axis=1)], axis=1)
+    votes = _votes(((profiles - flat) / noise) ** 2, zone, beyond)
+    # lines across the blade: their slope, seen along them, as a mean square so that no row's phase matters
+    upright = np.stack(
+        [
+            np.log(np.maximum(sample(outline.face, points + [0.0, shift]).mean(axis=2), 0.004))
+            for shift in (-0.3, -0.1, 0.1, 0.3)
+        ]
+    ).mean(axis=0)
+    slope = gaussian_filter1d(upright, 1.0, axis=1, order=1, mode="nearest") ** 2
+    energy = uniform_filter1d(uniform_filter1d(slope, _ROWS_AS_ONE, axis=0, mode="nearest"), 5, axis=1)
+    # a sharp step is felt by the slope samples before it: its vote lags by as much
+    energy = np.roll(energy / max(float(np.median(energy[zone])) if zone.any() else 1.0, 1e-8), 4, axis=1)
+    votes += _votes(energy, zone, beyond)
+    sums = np.concatenate([np.zeros((len(y), 1)), np.cumsum(np.where(share > 0.5, votes, 0.0), axis=1)], axis=1)
     borders = np.concatenate([offsets - step / 2, [offsets[-1] + step / 2]])
     # what isn't flat begins at the crease and ends where it ends best, within the widest band of a belt's edge
     span = max(round(_BAND_MM / step), 2)
@@ -292,13 +311,37 @@ def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple
     farthest = np.concatenate([farthest[:, span:], np.repeat(farthest[:, -1:], span, axis=1)], axis=1)
     states = np.arange(-reach, reach + 1e-9, step / 2)
     gain = np.stack([np.interp(states, borders, row) for row in farthest[:, : len(borders)] - sums])
-    place, std = follow(0.5 / _ROWS_AS_ONE * gain, states, walk=_WALK_MM)
-    return place, std, np.array([np.interp(p, states, row) for p, row in zip(place, gain, strict=True)])
+    return gain, states
 
 
-def _vote(misfit: Array) -> Array:
-    """Log likelihood ratio of a normal error ``_WIDER`` times wider against the flat's own, capped."""
-    return np.minimum(0.5 * misfit**2, 8.0) - np.log(_WIDER)
+def _best_line(gain: Array, states: Array, y: Array) -> tuple[float, float]:
+    """Straight line with the highest likelihood over all rows, each row's say bounded: (shift, dx/dy)."""
+    lost = np.minimum(_ROW_WEIGHT * (gain.max(axis=1, keepdims=True) - gain), _ROW_SAY)
+    lever = y - y.mean()
+    step = float(states[1] - states[0])
+    best = (np.inf, 0.0, 0.0)
+    columns = np.arange(len(states))
+    leans = np.linspace(-1, 1, 81) * (states[-1] / max(np.abs(lever).max(), 1.0))
+    for lean in leans:
+        index = np.clip(columns[None, :] + np.rint(lean * lever / step).astype(int)[:, None], 0, len(states) - 1)
+        total = np.take_along_axis(lost, index, axis=1).sum(axis=0)
+        least = int(np.argmin(total))
+        if total[least] < best[0]:
+            best = (float(total[least]), float(states[least]), float(lean))
+    return best[1], best[2]
+
+
+def _votes(energy: Array, zone: NDArray[np.bool_], beyond: NDArray[np.bool_]) -> Array:
+    """Log likelihood ratio of what lies beyond the flat against the flat, from squares whose mean is 1 on the flat.
+
+    The wider variance is what the picture shows beyond, in its more telling fifth.
+    """
+    if not zone.any() or not beyond.any():
+        return np.zeros_like(energy)
+    usual = max(float(np.mean(np.minimum(energy[zone], 9.0))), 1.0)
+    energy = energy / usual
+    wider = float(np.clip(np.quantile(energy[beyond], 0.8), 1.0, _WIDER**2))
+    return np.asarray(0.5 * (np.minimum(energy, 16.0) * (1 - 1 / wider) - np.log(wider)))
 
 
 def _flat_model(
