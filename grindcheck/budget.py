@@ -175,10 +175,9 @@ def _sources(scene: Scene, knowns: Knowns) -> list[tuple[str, Callable[[], dict[
         out.append((name, lambda: replace(scene, stance=other).read()))
 
     def add_cameras(name: str, changes: dict[Side, Array]) -> None:
-        cameras = dict(scene.cameras)
-        for side, change in changes.items():
-            cameras[side] = cameras[side].with_parameters(cameras[side].parameters + change)
-        out.append((name, lambda: replace(scene, cameras=cameras).read()))
+        out.append(
+            (name, lambda: _half_way(scene, *(_moved_cameras(scene, changes, sign) for sign in (1, -1))))
+        )
 
     up = knowns.thickness_std_mm
     add_stance(
@@ -211,6 +210,31 @@ def _sources(scene: Scene, knowns: Knowns) -> list[tuple[str, Callable[[], dict[
         out.append(("registration", _re_registered(scene, column)))
     out.append(("tip", _moved_tip(scene, knowns.tip_mm)))
     return out
+
+
+def _moved_cameras(scene: Scene, changes: dict[Side, Array], sign: float) -> dict[Side, dict[Key, float]]:
+    cameras = dict(scene.cameras)
+    for side, change in changes.items():
+        cameras[side] = cameras[side].with_parameters(cameras[side].parameters + sign * change)
+    return replace(scene, cameras=cameras).read()
+
+
+def _half_way(
+    scene: Scene, up: dict[Side, dict[Key, float]], down: dict[Side, dict[Key, float]]
+) -> dict[Side, dict[Key, float]]:
+    """The figures moved by half of what a step up and one down differ.
+
+    Focal length and distance are known together far better than apart, along a curve: one whole step of both
+    leaves it, and the bend would be taken for a slope.
+    """
+    base = scene.read()
+    return {
+        side: {
+            key: value + (up[side].get(key, value) - down[side].get(key, value)) / 2
+            for key, value in found.items()
+        }
+        for side, found in base.items()
+    }
 
 
 def _columns(covariance: Array) -> list[Array]:
