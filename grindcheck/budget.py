@@ -128,11 +128,12 @@ def propagate(scene: Scene, knowns: Knowns) -> Figures:
     """
     from uncertainties import ufloat
 
-    base = scene.read()
+    common = scene.common()
+    base = read_pair(common, scene.layout, scene.stance)
     figures: Figures = {
         side: {key: value + 0.0 * ufloat(0.0, 1.0) for key, value in base[side].items()} for side in base
     }
-    for name, changed in _sources(scene, knowns):
+    for name, changed in _sources(scene, common, base, knowns):
         moved = changed()
         source = ufloat(0.0, 1.0, tag=name)
         for side, found in base.items():
@@ -140,7 +141,6 @@ def propagate(scene: Scene, knowns: Knowns) -> Figures:
                 change = moved[side].get(key, value) - value
                 if abs(change) > 1e-9:
                     figures[side][key] += change * source
-    common = scene.common()
     for side, found in figures.items():
         for key in found:
             if key[0] in ("bevel_height", "bevel_angle"):
@@ -166,7 +166,9 @@ def _angle_slope(found: dict[Key, Any], key: Key) -> float:
     return float(np.tan(angle)) / height
 
 
-def _sources(scene: Scene, knowns: Knowns) -> list[tuple[str, Callable[[], dict[Side, dict[Key, float]]]]]:
+def _sources(
+    scene: Scene, common: Common, base: dict[Side, dict[Key, float]], knowns: Knowns
+) -> list[tuple[str, Callable[[], dict[Side, dict[Key, float]]]]]:
     """Each independent error: its component's name, and the figures when it is one standard uncertainty."""
     stance = scene.stance
     out: list[tuple[str, Callable[[], dict[Side, dict[Key, float]]]]] = []
@@ -176,7 +178,7 @@ def _sources(scene: Scene, knowns: Knowns) -> list[tuple[str, Callable[[], dict[
 
     def add_cameras(name: str, changes: dict[Side, Array]) -> None:
         out.append(
-            (name, lambda: _half_way(scene, *(_moved_cameras(scene, changes, sign) for sign in (1, -1))))
+            (name, lambda: _half_way(base, *(_moved_cameras(scene, changes, sign) for sign in (1, -1))))
         )
 
     up = knowns.thickness_std_mm
@@ -202,13 +204,13 @@ def _sources(scene: Scene, knowns: Knowns) -> list[tuple[str, Callable[[], dict[
             add_cameras("focal length", {side: gain})
     for side in scene.sightings:
         if knowns.plunge_shift_mm.get(side):
-            out.append(("line", _moved_line(scene, side, shift=knowns.plunge_shift_mm[side])))
-            out.append(("line", _moved_line(scene, side, turn_rad=knowns.plunge_turn_rad[side])))
+            out.append(("line", _moved_line(scene, common, side, shift=knowns.plunge_shift_mm[side])))
+            out.append(("line", _moved_line(scene, common, side, turn_rad=knowns.plunge_turn_rad[side])))
         if knowns.shoulder_shift_mm.get(side):
-            out.append(("line", _moved_line(scene, side, lift=knowns.shoulder_shift_mm[side])))
+            out.append(("line", _moved_line(scene, common, side, lift=knowns.shoulder_shift_mm[side])))
     for column in _columns(scene.registration.covariance):
-        out.append(("registration", _re_registered(scene, column)))
-    out.append(("tip", _moved_tip(scene, knowns.tip_mm)))
+        out.append(("registration", _re_registered(scene, common, column)))
+    out.append(("tip", _moved_tip(scene, common, knowns.tip_mm)))
     return out
 
 
@@ -220,14 +222,13 @@ def _moved_cameras(scene: Scene, changes: dict[Side, Array], sign: float) -> dic
 
 
 def _half_way(
-    scene: Scene, up: dict[Side, dict[Key, float]], down: dict[Side, dict[Key, float]]
+    base: dict[Side, dict[Key, float]], up: dict[Side, dict[Key, float]], down: dict[Side, dict[Key, float]]
 ) -> dict[Side, dict[Key, float]]:
     """The figures moved by half of what a step up and one down differ.
 
     Focal length and distance are known together far better than apart, along a curve: one whole step of both
     leaves it, and the bend would be taken for a slope.
     """
-    base = scene.read()
     return {
         side: {
             key: value + (up[side].get(key, value) - down[side].get(key, value)) / 2
@@ -261,10 +262,9 @@ def _lifted(scene: Scene, side: Side, lift_mm: float) -> Callable[[], dict[Side,
 
 
 def _moved_line(
-    scene: Scene, side: Side, *, shift: float = 0.0, turn_rad: float = 0.0, lift: float = 0.0
+    scene: Scene, common: Common, side: Side, *, shift: float = 0.0, turn_rad: float = 0.0, lift: float = 0.0
 ) -> Callable[[], dict[Side, dict[Key, float]]]:
     def read() -> dict[Side, dict[Key, float]]:
-        common = scene.common()
         plunge, shoulder = dict(common.plunge_mm), dict(common.shoulder_mm)
         line = plunge[side]
         if len(line):
@@ -277,9 +277,8 @@ def _moved_line(
     return read
 
 
-def _re_registered(scene: Scene, change: Array) -> Callable[[], dict[Side, dict[Key, float]]]:
+def _re_registered(scene: Scene, common: Common, change: Array) -> Callable[[], dict[Side, dict[Key, float]]]:
     def read() -> dict[Side, dict[Key, float]]:
-        common = scene.common()
         pivot = common.blade_from_left(scene.registration.pivot_mm[None])[0]
         motion = Rigid(
             angle_rad=float(change[0]), shift=pivot + change[1:] - _turned(float(change[0]), pivot)
@@ -298,9 +297,8 @@ def _turned(angle_rad: float, point: Array) -> Array:
     return Rigid(angle_rad=angle_rad, shift=np.zeros(2))(point[None])[0]
 
 
-def _moved_tip(scene: Scene, along_mm: float) -> Callable[[], dict[Side, dict[Key, float]]]:
+def _moved_tip(scene: Scene, common: Common, along_mm: float) -> Callable[[], dict[Side, dict[Key, float]]]:
     def read() -> dict[Side, dict[Key, float]]:
-        common = scene.common()
         shift = np.array([along_mm, 0.0])
         moved = replace(
             common,
