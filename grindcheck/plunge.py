@@ -215,11 +215,16 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
 
 
 def _earliest(lines: list[Line]) -> Line:
-    """Of the lines that are nearly as sure as the surest, that nearest to the handle: there the flat ends."""
+    """Of the lines that end the flat as well as the best, that nearest to the handle.
+
+    A line too near to the handle counts some of the flat as none and loses evidence; one too near to the tip
+    misses a faint band and loses as well. Where they tie, the flat ends at the first.
+    """
     surest = max(line.confidence for line in lines)
-    sure = [line for line in lines if line.confidence >= 0.7 * surest and line.confidence > 0]
+    known = max(line.evidence for line in lines)
+    sure = [line for line in lines if line.confidence >= 0.5 * surest > 0 and line.evidence >= 0.8 * known]
     if not sure:
-        return lines[0]
+        return max(lines, key=lambda line: line.confidence)
     first = min(float(line.points_mm[:, 0].mean()) for line in sure)
     same = [line for line in sure if float(line.points_mm[:, 0].mean()) < first + _SAME_MM]
     return max(same, key=lambda line: line.confidence * line.evidence**0.25)
@@ -271,7 +276,7 @@ def _trace(
         ),
         width_mm=_transition(outline, points, float(np.polyfit(y, centre, 1)[0])),
         top_mm=float(y[-1] - edge),
-        evidence=float(np.sum(np.maximum(evidence[good] - _LEAST_EVIDENCE, 0.0))),
+        evidence=float(np.sum(np.maximum(evidence - _LEAST_EVIDENCE, 0.0))),
     )
 
 
