@@ -184,23 +184,30 @@ def _summary(
     counts = match.weight > 0.1
     residual = distance[counts]
     order = np.argsort(match.moving[counts])
-    widening = integral_length(residual[order])
     normal_matrix = (design[counts] * match.weight[counts, None]).T @ design[counts]
     rms = float(np.sqrt(np.mean(residual**2)))
-    covariance = np.linalg.pinv(normal_matrix, rcond=1e-12) * rms**2 * widening
+    covariance = np.linalg.pinv(normal_matrix, rcond=1e-12) * _variance(residual[order], 3)
     outward = np.einsum("nc,nc->n", at[match.moving] - pivot, match.normal)
     wide = np.column_stack([design, outward])[counts]
     inverse = np.linalg.pinv((wide * match.weight[counts, None]).T @ wide, rcond=1e-12)
-    stretch = -(inverse @ ((wide * match.weight[counts, None]).T @ residual))[3]
+    change = -(inverse @ ((wide * match.weight[counts, None]).T @ residual))
+    left = (residual + wide @ change)[order]
     return Registration(
         fixed_from_moving=motion,
         covariance=frozen(covariance),
         pivot_mm=frozen(pivot),
         rms_mm=rms,
         used=float(counts.sum() / max(len(at), 1)),
-        stretch=-float(stretch),
-        stretch_std=float(np.sqrt(inverse[3, 3] * rms**2 * widening)),
+        stretch=-float(change[3]),
+        stretch_std=float(np.sqrt(inverse[3, 3] * _variance(left, 4))),
     )
+
+
+def _variance(residual: Array, unknowns: int) -> float:
+    """Variance per point, for neighbours that err alike and for what the fit took of the residuals."""
+    widening = integral_length(residual)
+    independent = max(len(residual) / widening, unknowns + 1.0)
+    return float(np.mean(residual**2)) * widening * independent / (independent - unknowns)
 
 
 def _unlike(motion: Rigid, pivot: Array, away: Array) -> Registration:

@@ -1,0 +1,161 @@
+"""Registration of outlines: known motions, honest covariance, burrs, stretch."""
+
+import math
+
+import exact_scene as exact
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.ndimage import gaussian_filter1d
+
+from grindcheck.geometry import Rigid, frozen
+from grindcheck.registration import integral_length, register, resolve
+
+TRIALS = 60
+
+
+def _outline(offset=0.0):
+    """Even along the rim, 0.3 mm apart; ``offset`` shifts the points along it."""
+    points = np.vstack(exact.rims())
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    at = np.arange(offset, length[-1], 0.3)
+    return np.column_stack([np.interp(at, length, points[:, axis]) for axis in (0, 1)])
+
+
+def _normals(points):
+    tangent = np.gradient(points, axis=0)
+    tangent /= np.hypot(*tangent.T)[:, None]
+    return np.column_stack([tangent[:, 1], -tangent[:, 0]])
+
+
+def _moved_by(motion, points):
+    return motion.inverse()(points)
+
+
+MOTION = Rigid(angle_rad=0.03, shift=frozen([0.8, -0.6]))
+
+
+def test_known_motion_is_recovered():
+    """Points lie between each other's: chords of 0.3 mm differ by c²/8R < 0.3 µm, and the pointed tip is cut.
+
+    Along the blade only belly and drop hold the outline, so that their cut tips weigh more there.
+    """
+    fixed, moving = _outline(), _moved_by(MOTION, _outline(0.11))
+    found, match = register(moving, fixed)
+    assert found.fixed_from_moving.angle_rad == pytest.approx(0.03, abs=2e-6)
+    np.testing.assert_allclose(found.fixed_from_moving.shift, MOTION.shift, atol=5e-4)
+    assert found.rms_mm < 1e-3
+    assert found.used > 0.98
+    again = resolve(moving, fixed, match, found.fixed_from_moving)
+    np.testing.assert_allclose(again.shift, found.fixed_from_moving.shift, atol=1e-5)
+
+
+def test_resolve_follows_a_small_change():
+    """The match is kept, and a further turn of 1 mrad and shift of 0.05 mm is followed to 1 %."""
+    fixed, moving = _outline(), _moved_by(MOTION, _outline(0.11))
+    found, match = register(moving, fixed)
+    more = Rigid(angle_rad=0.001, shift=frozen([0.05, -0.03]))
+    again = resolve(more.inverse()(moving), fixed, match, found.fixed_from_moving)
+    wanted = found.fixed_from_moving.angle_rad + 0.001
+    assert again.angle_rad == pytest.approx(wanted, abs=1e-5)
+
+
+@pytest.mark.parametrize("correlation_mm", [0.0, 1.5])
+def test_covariance_is_honest(correlation_mm):
+    """Error/std over 60 trials; the sum of squares is chi-square with as many freedoms.
+
+    The three components of one trial are nearly independent about the pivot, so 180 freedoms. The covariance
+    of each trial is itself estimated from its residuals, to about 10 % of std for white noise (one residual
+    each 0.3 mm) and 20 % where neighbours err alike: the two-sided 99.9 % limits are widened by that.
+    """
+    rng = np.random.default_rng(7)
+    clean_fixed, clean_moving = _outline(), _outline(0.11)
+    z, errors = [], []
+    for _ in range(TRIALS):
+        noisy = []
+        for points in (clean_fixed, clean_moving):
+            noise = rng.normal(size=len(points))
+            if correlation_mm:
+                noise = gaussian_filter1d(noise, correlation_mm / 0.3, mode="wrap")
+                noise *= 0.02 / noise.std()
+            else:
+                noise *= 0.02
+            noisy.append(points + noise[:, None] * _normals(points))
+        found, _ = register(_moved_by(MOTION, noisy[1]), noisy[0])
+        # what is left of the motion once the true one is undone, at the pivot
+        pivot = found.pivot_mm[None]
+        at = found.fixed_from_moving(MOTION.inverse()(pivot))[0] - pivot[0]
+        error = np.array([found.fixed_from_moving.angle_rad - MOTION.angle_rad, *at])
+        errors.append(error)
+        z.append(error / np.sqrt(np.diag(found.covariance)))
+    z = np.array(z)
+    low, high = (math.sqrt(stats.chi2.ppf(p, z.size) / z.size) for p in (0.0005, 0.9995))
+    slack = 1.2 if correlation_mm else 1.1
+    rms = float(np.sqrt(np.mean(z**2)))
+    assert low / slack < rms < high * slack
+    # at the pointed tip noise acts one-sided; along the blade that may cost half the 0.02 mm of the noise
+    assert np.abs(np.mean(errors, axis=0)).max() < 0.01
+
+
+def test_a_burr_and_tape_are_left_out():
+    """A third of the edge stands off by 0.4 mm: the motion stays within 3 sigma of 0.01 mm noise's."""
+    rng = np.random.default_rng(11)
+    fixed, moving = _outline(), _outline(0.11)
+    burr = (moving[:, 0] > -90.0) & (moving[:, 0] < -60.0) & (moving[:, 1] < 5.0)
+    noise = 0.01 * rng.normal(size=len(moving)) + np.where(burr, -0.4, 0.0)
+    found, match = register(_moved_by(MOTION, moving + noise[:, None] * -_normals(moving)), fixed)
+    pivot = found.pivot_mm[None]
+    at = found.fixed_from_moving(MOTION.inverse()(pivot))[0] - pivot[0]
+    assert np.all(np.abs(at) < 3 * np.sqrt(np.diag(found.covariance))[1:] + 1e-3)
+    assert found.rms_mm < 0.02
+    weights = np.zeros(len(moving))
+    weights[match.moving] = match.weight
+    assert weights[burr].max() < 0.1
+    assert found.used == pytest.approx(1 - burr.mean(), abs=0.03)
+
+
+@pytest.mark.parametrize("stretch", [-0.004, 0.004])
+def test_stretch_is_detected(stretch):
+    rng = np.random.default_rng(5)
+    fixed = _outline()
+    moving = _outline(0.11) * (1 + stretch) + 0.01 * rng.normal(size=(len(_outline(0.11)), 2))
+    found, _ = register(moving, fixed)
+    assert abs(found.stretch) > 4 * found.stretch_std
+    # the size is met within the robust weights' loss: what strays most, the ends, counts least
+    assert found.stretch == pytest.approx(stretch, rel=0.25)
+
+
+def test_no_stretch_is_found_where_there_is_none():
+    rng = np.random.default_rng(6)
+    z = []
+    for _ in range(20):
+        moving = _outline(0.11)
+        moving = moving + 0.02 * rng.normal(size=len(moving))[:, None] * _normals(moving)
+        found, _ = register(moving, _outline())
+        z.append(found.stretch / found.stretch_std)
+    # chi-square with 20 freedoms, 99.9 %, widened by a tenth for the estimated std
+    low, high = (math.sqrt(stats.chi2.ppf(p, 20) / 20) for p in (0.0005, 0.9995))
+    assert low / 1.1 < float(np.sqrt(np.mean(np.square(z)))) < high * 1.1
+
+
+def test_outlines_that_lie_nowhere_on_each_other():
+    """50 mm apart: every distance counts, and no figure is made up."""
+    x = np.arange(-100.0, 0.0, 0.3)
+    line = np.column_stack([x, np.zeros_like(x)])
+    found, _ = register(line, line + np.array([0.0, 50.0]))
+    assert found.rms_mm == pytest.approx(50.0)
+    assert found.used == 0.0
+
+
+def test_too_few_points_are_the_programmers_mistake():
+    with pytest.raises(ValueError, match="12 points, 20 at least"):
+        register(np.zeros((12, 2)), _outline())
+
+
+def test_integral_length_of_a_moving_average():
+    """Mean of n white values: autocorrelation falls linearly to 0 at n, so 1 + 2 Σ (1 − k/n) = n."""
+    rng = np.random.default_rng(2)
+    white = rng.normal(size=20_000)
+    averaged = np.convolve(white, np.ones(8) / 8, mode="valid")
+    # summed up to where it falls to 0.05; a run of 20 000 / 8 leaves 4 %
+    assert integral_length(averaged) == pytest.approx(8.0, rel=0.12)
