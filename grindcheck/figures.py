@@ -1,7 +1,7 @@
 """What is read off the two faces in the blade's common frame.
 
-Frame ``blade``: mm, origin at the tip, x along the straight part of the spine from heel to tip, y from edge to
-spine, the same for both faces. Positions are told as the distance from the tip along the blade, −x.
+Frame ``blade``: mm, origin at the tip, x along the straight part of the spine from heel to tip, y from edge
+to spine, the same for both faces. Positions are told as the distance from the tip along the blade, −x.
 """
 
 from dataclasses import dataclass
@@ -184,8 +184,8 @@ def plunge_figures(plunge: Array, edge: Array, top: Array, *, bends: int = 1) ->
     Returns
     -------
     dict
-        ``shoulder``, ``mid``, ``edge`` in mm from the tip, ``angle`` in radians: 0 square to the blade, positive
-        when the shoulder end lies nearer to the tip.
+        ``shoulder``, ``mid``, ``edge`` in mm from the tip, ``angle`` in radians: 0 square to the blade,
+        positive when the shoulder end lies nearer to the tip.
 
     Examples
     --------
@@ -197,7 +197,11 @@ def plunge_figures(plunge: Array, edge: Array, top: Array, *, bends: int = 1) ->
     [80.0, 80.0, 80.0, 0.0]
     """
     middle = float(plunge[:, 1].mean())
-    curve = np.polynomial.Polynomial.fit(plunge[:, 1], plunge[:, 0], bends, domain=[middle - 1, middle + 1])
+    curve = (
+        _straight(plunge[:, 1], plunge[:, 0])
+        if bends == 1
+        else np.polynomial.Polynomial.fit(plunge[:, 1], plunge[:, 0], bends, domain=[middle - 1, middle + 1])
+    )
     at = float(curve(middle))
     low = _meeting(curve, _run(edge, at, 1.0), float(plunge[:, 1].min()))
     high = (
@@ -217,8 +221,15 @@ def plunge_figures(plunge: Array, edge: Array, top: Array, *, bends: int = 1) ->
 def _direction(points: Array) -> float:
     if len(points) < 2:
         return 0.0
-    slope = np.polynomial.Polynomial.fit(points[:, 0], points[:, 1], 1).convert().coef
-    return float(np.arctan(slope[1])) if len(slope) > 1 else 0.0
+    return float(np.arctan(_straight(*points.T).coef[1]))
+
+
+def _straight(x: Array, y: Array) -> "np.polynomial.Polynomial":
+    """Least squares line in closed form: the budget fits thousands, and `Polynomial.fit` is slow."""
+    middle, level = x.mean(), y.mean()
+    away = x - middle
+    slope = away @ y / max(away @ away, 1e-30)
+    return np.polynomial.Polynomial([level - slope * middle, slope])
 
 
 def _run(rim: Array, at: float, gap: float) -> "np.polynomial.Polynomial":
@@ -226,12 +237,14 @@ def _run(rim: Array, at: float, gap: float) -> "np.polynomial.Polynomial":
     part = rim[(rim[:, 0] > at + gap) & (rim[:, 0] < at + gap + _RUN_MM)]
     if len(part) < 5:
         part = rim[np.argsort(np.abs(rim[:, 0] - at))[:10]]
-    return np.polynomial.Polynomial.fit(part[:, 0], part[:, 1], 1)
+    return _straight(part[:, 0], part[:, 1])
 
 
 def _meeting(curve: "np.polynomial.Polynomial", rim: "np.polynomial.Polynomial", y: float) -> float:
     for _ in range(8):
-        y = float(rim(curve(y)))
+        before, y = y, float(rim(curve(y)))
+        if abs(y - before) < 1e-12:
+            break
     return y
 
 
@@ -248,7 +261,8 @@ def local_y(curve: Array, x: float) -> float | None:
         return None
     away = curve[:, 0] - x
     near = np.abs(away) < _LOCAL_MM
-    if near.sum() < 6 or away[near].min() > -0.5 * _LOCAL_MM or away[near].max() < 0.5 * _LOCAL_MM:
+    away = away[near]
+    if len(away) < 6 or away.min() > -0.5 * _LOCAL_MM or away.max() < 0.5 * _LOCAL_MM:
         return None
-    design = np.column_stack([np.ones(near.sum()), away[near], away[near] ** 2])
-    return float(np.linalg.lstsq(design, curve[near, 1], rcond=None)[0][0])
+    powers = np.stack([np.ones_like(away), away, away * away])
+    return float(np.linalg.solve(powers @ powers.T, powers @ curve[near, 1])[0])
