@@ -16,6 +16,9 @@ GRINDS = ("sabre", "scandi", "full flat", "hollow", "convex")
 _LEAST_SCORE = 0.75  # of a plunge candidate; below, nothing runs across the blade
 _UNSURE = 0.5
 _ROUNDED_MM = 0.3  # below the shoulder the corner is rounded
+_BEYOND_MM = 1.0  # of a plunge line above the shoulder that spoils its direction
+_ROUGHLY_MM = 0.5  # how well a line is known that isn't seen clearly
+_ROUGHLY_RAD = 0.1
 _USUAL_DIFFERENCE_MM = 3.0  # of the plunges of two faces of one blade; only chooses between candidates
 _SCANDI_SHARE = 0.45  # a straight bevel lower than this share of the blade is called a scandi grind
 
@@ -130,13 +133,17 @@ def trace_lines(
         top = plunge_line.top_mm if plunge_line and plunge_line.confidence > _UNSURE and plunge_line.top_mm else None
         path = shoulder_path(seen.strip, from_mm=float(start), top_mm=top)
         shoulder_line = trace_shoulder(seen.outline, seen.strip, path, top_mm=top) if path else None
-    sure = shoulder_line is not None and shoulder_line.confidence >= _UNSURE
-    if plunge_line is not None and shoulder_line is not None and sure and not plunge_line.by_hand:
-        plunge_line = _up_to(plunge_line, shoulder_line)
+    if shoulder_line is not None and shoulder_line.confidence >= _UNSURE and plunge_line and not plunge_line.by_hand:
+        plunge_line = _up_to(seen, plunge, plunge_line, shoulder_line)
     if plunge_line is None:
         flags.append("no_plunge")
     elif plunge_line.confidence < _UNSURE:
         flags.append("plunge_unsure")
+        plunge_line = replace(
+            plunge_line,
+            shift_std_mm=max(plunge_line.shift_std_mm, _ROUGHLY_MM),
+            turn_std_rad=max(plunge_line.turn_std_rad, _ROUGHLY_RAD),
+        )
     if full_flat:
         flags.append("full_flat")
     elif shoulder_line is None or shoulder_line.confidence < _UNSURE:
@@ -153,12 +160,19 @@ def trace_lines(
     )
 
 
-def _up_to(plunge: Line, shoulder: Line) -> Line:
-    """Keep of the plunge what lies below the shoulder: above it there is none."""
+def _up_to(seen: Survey, start: Candidate | None, plunge: Line, shoulder: Line) -> Line:
+    """Keep of the plunge what lies below the shoulder, above which there is none; trace anew what went beyond."""
     near = np.abs(shoulder.points_mm[:, 0] - plunge.points_mm[:, 0].mean()) < 12.0
     if near.sum() < 3:
         return plunge
-    below = plunge.points_mm[:, 1] < float(np.median(shoulder.points_mm[near, 1])) - _ROUNDED_MM
+    level = float(np.median(shoulder.points_mm[near, 1])) - _ROUNDED_MM
+    column = int(np.argmin(np.abs(seen.strip.x_mm - plunge.points_mm[:, 0].mean())))
+    height = level - float(seen.strip.edge_mm[column])
+    if start is not None and height > 2.5 and plunge.top_mm > height + _BEYOND_MM:
+        again = trace_plunge(seen.outline, seen.strip, start, top_mm=height)
+        if again.confidence > plunge.confidence:
+            return again
+    below = plunge.points_mm[:, 1] < level
     return replace(plunge, points_mm=frozen(plunge.points_mm[below])) if below.sum() >= 6 else plunge
 
 

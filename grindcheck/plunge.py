@@ -23,7 +23,7 @@ _FLAT_MM = (4.0, 0.3)  # the flat is modelled from this far to this near behind 
 _BAND_MM = 2.5  # of what follows the crease that votes: the belt's edge, and bevel behind a small one
 _ROWS_AS_ONE = 5  # rows averaged: 1 mm along the crease
 _NEARER_MM = 0.8  # nearer to the handle, where a fainter end of the flat is sought
-_SAME_MM = 0.15  # two lines nearer to each other are one
+_USUAL_LEAN = 0.12  # dx/dy of a plunge, 7°; common practice, no source
 _ROW_WEIGHT = 0.5 / 5  # rows averaged count as one, and so do neighbouring samples
 _ROW_SAY = 4.0  # log likelihood that one row can cost a line at most
 _BOW_MM = 0.1  # usual bow of a plunge line in the middle
@@ -202,32 +202,25 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     votes best is taken, each row's say being bounded. A blurred step is then fitted at the line, row by
     row, for the fraction of a pixel and a slight bow.
     """
-    starts = list(dict.fromkeys([(start.x_mm, start.lean), start.other]))
+    starts = dict.fromkeys([(start.x_mm, start.lean), start.other, (start.x_mm, _USUAL_LEAN)])
     tries = [_trace(outline, strip, x_mm, lean, start.above_mm, top_mm) for x_mm, lean in starts]
-    found = _earliest(tries)
+    column = int(np.argmin(np.abs(strip.x_mm - start.x_mm)))
+    y = float(strip.edge_mm[column]) + start.above_mm
+    found = _surest(tries, y)
     at, lean = found.straight()
-    column = int(np.argmin(np.abs(strip.x_mm - found.points_mm[:, 0].mean())))
-    x_mm = at + lean * (float(strip.edge_mm[column]) + start.above_mm)
-    nearer = [
-        _trace(outline, strip, x_mm - _NEARER_MM, lean + turn, start.above_mm, top_mm) for turn in (-0.15, 0.15)
-    ]
-    return _earliest([found, *nearer])
+    x_mm = at + lean * y - _NEARER_MM
+    return _surest([found, _trace(outline, strip, x_mm, lean, start.above_mm, top_mm)], y)
 
 
-def _earliest(lines: list[Line]) -> Line:
-    """Of the lines that end the flat as well as the best, that nearest to the handle.
+def _surest(lines: list[Line], y: float) -> Line:
+    """The surest line; of those that are nearly as sure, that nearest to the handle at a height y."""
+    least = 0.95 * max(line.confidence for line in lines)
 
-    A line too near to the handle counts some of the flat as none and loses evidence; one too near to the tip
-    misses a faint band and loses as well. Where they tie, the flat ends at the first.
-    """
-    surest = max(line.confidence for line in lines)
-    known = max(line.evidence for line in lines)
-    sure = [line for line in lines if line.confidence >= 0.5 * surest > 0 and line.evidence >= 0.8 * known]
-    if not sure:
-        return max(lines, key=lambda line: line.confidence)
-    first = min(float(line.points_mm[:, 0].mean()) for line in sure)
-    same = [line for line in sure if float(line.points_mm[:, 0].mean()) < first + _SAME_MM]
-    return max(same, key=lambda line: line.confidence * line.evidence**0.25)
+    def place(line: Line) -> float:
+        at, lean = line.straight()
+        return at + lean * y
+
+    return min((line for line in lines if line.confidence >= least), key=place)
 
 
 def _trace(
@@ -241,10 +234,11 @@ def _trace(
     y = edge + above
     centre = x_mm + lean * (above - above_mm)
     evidence = np.zeros(len(y))
-    for reach in (1.6, 0.8):
+    # the lower part alone first: it surely is plunge, and its short lever leaves the line's lean free
+    for reach, part in ((1.6, max(int(0.45 * len(y)), 8)), (0.8, len(y))):
         gain, states = _flat_ends(outline, y, centre, reach)
-        shift, lean = _best_line(gain, states, y)
-        at = shift + lean * (y - y.mean())
+        shift, lean = _best_line(gain[:part], states, y[:part])
+        at = shift + lean * (y - y[:part].mean())
         centre = centre + at
         evidence = np.array([np.interp(p, states, row) for p, row in zip(at, gain, strict=True)])
     rows = len(y) if top_mm else _top(evidence)
