@@ -1,6 +1,7 @@
 """The order of the steps: photo, mat, camera, blade, outline, lines, comparison."""
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -29,6 +30,7 @@ from grindcheck.results import Comparison
 from grindcheck.silhouette import Side, Silhouette, find_blade
 
 _AGREE_MM = 0.45  # rms of two outlines of one blade before each part is put at its own height
+_CLOSE_MM = 0.15  # below, there is no reason to try whether edge and spine of one are exchanged
 _TURN_GAIN = 0.5  # share of the rms that turning one over must leave to be believed
 _UNSURE_ODDS = 0.7
 _BLADE_SHARE = 0.4  # of what is seen from the tip that is surely blade, not handle
@@ -107,7 +109,9 @@ def check_pair(request: Request) -> Comparison:
     """
     grind = check_grind(request.grind)
     stance = _stance(request)
-    seen = [see(path, request, stance) for path in request.photos]
+    with ThreadPoolExecutor(max_workers=2) as both:  # the second is decoded while the first is looked at
+        looking = [both.submit(look_at, read_photo(path), request, stance) for path in request.photos]
+        seen = [each.result() for each in looking]
     faces, flags = tell_faces(seen[0], seen[1], given=request.faces)
     surveys = {side: survey(face.outline) for side, face in faces.items()}
     left, right = choose_plunges(surveys["left"], surveys["right"])
@@ -130,8 +134,12 @@ def check_pair(request: Request) -> Comparison:
 
 
 def see(path: Path, request: Request, stance: Stance) -> Seen:
+    """Take one photo from its file up to its outline."""
+    return look_at(read_photo(path), request, stance)
+
+
+def look_at(photo: Photo, request: Request, stance: Stance) -> Seen:
     """Take one photo up to its outline."""
-    photo = read_photo(path)
     mat = find_mat(photo, paper=request.paper)
     scale = _scale(mat.spec.paper, request)
     camera = solve_camera(mat, photo, scale=(scale.x, scale.y), scale_std=scale.std)
@@ -185,9 +193,15 @@ def tell_faces(
     # an order of their own, so that the user's order of the photos changes no digit
     one, other = sorted((one, other), key=lambda seen: seen.photo.sha256)
     apart = outlines_agree(one.outline, other.outline)
-    if given is None and (apart > _AGREE_MM or one.outline.side == other.outline.side):
+    if apart > _CLOSE_MM or one.outline.side == other.outline.side:
         tried = _less_sure_turned(one, other)
         turned = outlines_agree(tried[0].outline, tried[1].outline)
+        if turned < _TURN_GAIN * apart and given is not None:
+            raise PairError(
+                f"{names} show one face: their outlines fit only with edge and spine of one exchanged "
+                f"({turned:.2f} mm rms against {apart:.2f} mm).",
+                advice="Turn the blade over and photograph the other face, or correct --faces.",
+            )
         if turned < _TURN_GAIN * apart:
             one, other = tried
             apart = turned
