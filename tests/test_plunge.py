@@ -1,0 +1,78 @@
+"""The plunge line on drawn faces: its place and lean are known, whatever follows the crease."""
+
+import math
+
+import numpy as np
+import pytest
+from drawn_face import STEP_MM, drawn_face
+
+from grindcheck.grindlines import survey
+from grindcheck.plunge import trace_plunge
+
+
+def _traced(**how):
+    seen = survey(drawn_face(**how))
+    assert seen.candidates
+    return trace_plunge(seen.outline, seen.strip, seen.candidates[0], top_mm=13.4)
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        {},
+        {"radius": 0.1, "bevel": 0.25},  # a dark band, as where the radius mirrors the bench
+        {"bevel": 0.30},  # bevel and flat equally bright: band and lay tell
+        {"radius": 0.42},  # no band
+        {"lay": 0.02},
+        {"lay": 0.12},
+        {"noise": 0.04},
+        {"blur_mm": 0.16},
+        {"lean_rad": math.radians(-12.0)},
+        {"lean_rad": math.radians(20.0)},
+        {"plunge_mm": 60.0},
+    ],
+    ids=str,
+)
+def test_place_and_lean(how):
+    """The crease is a step: a quarter of a pixel, 0.02 mm, is the bias that this model is granted.
+
+    Its own std is added three times over; the lean by the same bias over half of the 13 mm.
+    """
+    line = _traced(**how)
+    wanted_lean = math.tan(how.get("lean_rad", math.radians(6.0)))
+    at, lean = line.straight()
+    middle = float(line.points_mm[:, 1].mean())
+    wanted = -how.get("plunge_mm", 80.0) + wanted_lean * middle
+    assert at + lean * middle == pytest.approx(wanted, abs=0.25 * STEP_MM + 3 * line.shift_std_mm)
+    assert lean == pytest.approx(wanted_lean, abs=0.25 * STEP_MM / 6.5 + 3 * line.turn_std_rad)
+    assert line.confidence > 0.5
+    assert line.shift_std_mm < 0.05
+
+
+def test_scatter_between_drawings_is_as_stated():
+    """Sixteen drawings with other noise: rms of the errors against the stated std and the granted bias."""
+    errors, stds = [], []
+    for seed in range(16):
+        line = _traced(seed=seed, lay=0.1, noise=0.03)
+        at, lean = line.straight()
+        middle = float(line.points_mm[:, 1].mean())
+        errors.append(at + lean * middle + 80.0 - math.tan(math.radians(6.0)) * middle)
+        stds.append(line.shift_std_mm)
+    assert np.sqrt(np.mean(np.square(errors))) < 0.25 * STEP_MM + 1.5 * np.sqrt(np.mean(np.square(stds)))
+    assert np.median(stds) < 0.02
+
+
+def test_transition_is_the_belts_radius():
+    """Drawn 1.2 mm wide, with a sharp end: met to two pixels and the blur."""
+    assert _traced().width_mm == pytest.approx(1.2, abs=2 * STEP_MM + 0.16)
+
+
+def test_top_is_seen_where_the_shoulder_crosses():
+    seen = survey(drawn_face())
+    line = trace_plunge(seen.outline, seen.strip, seen.candidates[0])
+    assert line.top_mm == pytest.approx(14.0, abs=1.0)
+
+
+def test_nothing_across_the_blade_gives_no_good_candidate():
+    seen = survey(drawn_face(plunge_mm=None, height_mm=None))
+    assert all(candidate.score < 0.75 for candidate in seen.candidates)
