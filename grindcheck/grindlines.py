@@ -202,7 +202,9 @@ def reaches_spine(seen: Survey, plunge: Candidate | None, plunge_line: Line | No
     path = shoulder_path(strip, from_mm=start)
     line = float(np.median(path.worth[: max(len(path.worth) * 2 // 3, 1)])) if path else 0.0
     if plunge is None or plunge_line is None:
-        return 0.8 - 2.0 * line
+        # the best of many paths is worth something even where none runs: only a traced one tells
+        seen_line = trace_shoulder(seen.outline, strip, path).confidence if path else 0.0
+        return 0.8 - 2.0 * seen_line
     low, high = (_look_across(strip, plunge, band) for band in ((0.08, 0.35), (0.75, 0.95)))
     width = float(np.interp(plunge.x_mm, strip.x_mm, strip.width_mm))
     height = np.clip((plunge_line.top_mm / width - 0.8) / 0.1, -1.0, 1.0) * plunge_line.confidence
