@@ -273,7 +273,9 @@ def _knowns(views: dict[Side, View], scene: Scene, scale: PrintScale, uncertain:
             for side in SIDES
             if line(side, "plunge")
         },
-        plunge_turn_rad={side: line(side, "plunge").turn_std_rad for side in SIDES if line(side, "plunge")},
+        plunge_turn_rad={
+            side: _turn_std(line(side, "plunge"), bias[side]) for side in SIDES if line(side, "plunge")
+        },
         shoulder_shift_mm={side: bias[side] for side in SIDES if line(side, "shoulder")},
         shoulder_local_mm={
             side: _point_std(line(side, "shoulder")) for side in SIDES if line(side, "shoulder")
@@ -281,6 +283,12 @@ def _knowns(views: dict[Side, View], scene: Scene, scale: PrintScale, uncertain:
         rim_local_mm=uncertain.rim_mm,
         tip_mm=uncertain.tip_mm,
     )
+
+
+def _turn_std(line: Line, bias_mm: float) -> float:
+    """Of a line's direction: its own, and a bias that isn't the same at both ends."""
+    reach = max(float(np.ptp(line.points_mm[:, 1])), 1.0)
+    return float(np.hypot(line.turn_std_rad, np.sqrt(2) * bias_mm / reach))
 
 
 def _point_std(line: Line) -> Array:

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from grindcheck.edgefit import StepFit, fit_steps
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
-from grindcheck.registration import integral_length
 from grindcheck.strip import STEP_MM, Strip
 
 _LEANS = np.tan(np.deg2rad(np.arange(-40.0, 40.1, 4.0)))  # dx/dy of tried lines
@@ -23,6 +22,7 @@ _FLAT_MM = (4.0, 0.3)  # the flat is modelled from this far to this near behind 
 _BAND_MM = 2.5  # of what follows the crease that votes: the belt's edge, and bevel behind a small one
 _ROWS_AS_ONE = 5  # rows averaged: 1 mm along the crease
 _NEARER_MM = 0.8  # nearer to the handle, where a fainter end of the flat is sought
+_LEAN_OFF = 0.4  # how far a start's lean may be off at most
 _USUAL_LEAN = 0.12  # dx/dy of a plunge, 7°; common practice, no source
 _ROW_WEIGHT = 0.5 / 5  # rows averaged count as one, and so do neighbouring samples
 _ROW_SAY = 4.0  # log likelihood that one row can cost a line at most
@@ -204,6 +204,7 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     """
     starts = dict.fromkeys([(start.x_mm, start.lean), start.other, (start.x_mm, _USUAL_LEAN)])
     tries = [_trace(outline, strip, x_mm, lean, start.above_mm, top_mm) for x_mm, lean in starts]
+    tries.append(_trace(outline, strip, start.x_mm, start.lean, start.above_mm, top_mm, near=True))
     column = int(np.argmin(np.abs(strip.x_mm - start.x_mm)))
     y = float(strip.edge_mm[column]) + start.above_mm
     found = _surest(tries, y)
@@ -214,18 +215,27 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
 
 def _surest(lines: list[Line], y: float) -> Line:
     """The surest line; of those that are nearly as sure, that nearest to the handle at a height y."""
-    least = 0.95 * max(line.confidence for line in lines)
+    most = max(len(line.points_mm) for line in lines)
+    worth = [line.confidence * min(len(line.points_mm) / (0.7 * most), 1.0) for line in lines]
 
     def place(line: Line) -> float:
         at, lean = line.straight()
         return at + lean * y
 
-    return min((line for line in lines if line.confidence >= least), key=place)
+    return min((line for line, own in zip(lines, worth, strict=True) if own >= 0.95 * max(worth)), key=place)
 
 
 def _trace(
-    outline: Outline, strip: Strip, x_mm: float, lean: float, above_mm: float, top_mm: float | None
+    outline: Outline,
+    strip: Strip,
+    x_mm: float,
+    lean: float,
+    above_mm: float,
+    top_mm: float | None,
+    *,
+    near: bool = False,
 ) -> Line:
+    """Trace from one start; ``near``: the start is good to less than a millimetre."""
     column = int(np.argmin(np.abs(strip.x_mm - x_mm)))
     edge, width = float(strip.edge_mm[column]), float(strip.width_mm[column])
     above = np.arange(0.6, min(top_mm, width - 0.6) if top_mm else width - 0.6, _ROW_MM)
@@ -235,7 +245,8 @@ def _trace(
     centre = x_mm + lean * (above - above_mm)
     evidence = np.zeros(len(y))
     # the lower part alone first: it surely is plunge, and its short lever leaves the line's lean free
-    for reach, part in ((1.6, max(int(0.45 * len(y)), 8)), (0.8, len(y))):
+    passes = ((1.6, max(int(0.45 * len(y)), 8)), (0.8, len(y)))
+    for reach, part in passes[near:]:
         gain, states = _flat_ends(outline, y, centre, reach)
         shift, lean = _best_line(gain[:part], states, y[:part])
         at = shift + lean * (y - y[:part].mean())
@@ -245,19 +256,27 @@ def _trace(
     if rows < 8 or (evidence[:rows] > _LEAST_EVIDENCE).sum() < 8:
         return _hopeless(np.column_stack([centre, y]))
     y, centre, evidence = y[:rows], centre[:rows], evidence[:rows]
+    # a line over the choil or beyond the rim isn't on the blade
+    behind = np.stack(np.broadcast_arrays(centre[:, None] - [[0.5, 0.0]], y[:, None]), axis=-1)
+    steel = _on_steel(outline, behind).all(axis=1)
     for reach in (0.35, 0.2):
         slope = float(np.polyfit(y, centre, 1)[0])
         fit = _rows(outline, y, centre, slope, reach=reach, before=1.2, after=0.35)
-        good = (np.abs(fit.place) < 0.95 * reach) & (fit.gain > 0.1)
+        good = (np.abs(fit.place) < 0.95 * reach) & (fit.gain > 0.1) & steel
         if good.sum() < 6:
             return _hopeless(np.column_stack([centre, y]))
         found = centre + fit.place
         good, curve = _robust(y, found, np.hypot(fit.place_std, 0.01), good)
         centre = curve(y)
+    end = len(y) if top_mm else _leaves_course(y, found, good)
+    if end < len(y) and good[:end].sum() >= 8:
+        y, found, evidence = y[:end], found[:end], evidence[:end]
+        good, curve = _robust(y, found, np.hypot(fit.place_std[:end], 0.01), good[:end])
+        centre = curve(y)
     points = np.column_stack([found, y])[good]
     residual = found[good] - centre[good]
     scatter = float(np.sqrt(np.mean(residual**2)) + 1e-4)
-    independent = max(good.sum() / integral_length(residual), 2.0)
+    independent = 2.0  # neighbours along a crease err alike: shade, halo, a streak; two looks at most
     share = good.sum() / len(y)
     strength = float(np.median(evidence))
     return Line(
@@ -313,6 +332,21 @@ def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple
     return gain, states
 
 
+def _leaves_course(y: Array, x: Array, good: NDArray[np.bool_]) -> int:
+    """Row at which a trace leaves the straight course of its lower part for good: there the crease has ended."""
+    from scipy.ndimage import median_filter
+
+    low = good & (np.arange(len(y)) < 0.6 * len(y))
+    if low.sum() < 8:
+        return len(y)
+    _, curve = _robust(y, x, np.full(len(y), 0.03), low)
+    off = np.abs(x - curve(y))
+    usual = max(1.48 * float(np.median(off[low])), 0.02)
+    away = median_filter(off, 7, mode="nearest") > 4 * usual
+    last = np.flatnonzero(~away)
+    return int(last[-1]) + 1 if last.size else len(y)
+
+
 def _best_line(gain: Array, states: Array, y: Array) -> tuple[float, float]:
     """Straight line with the highest likelihood over all rows, each row's say bounded: (shift, dx/dy)."""
     lost = np.minimum(_ROW_WEIGHT * (gain.max(axis=1, keepdims=True) - gain), _ROW_SAY)
@@ -320,7 +354,7 @@ def _best_line(gain: Array, states: Array, y: Array) -> tuple[float, float]:
     step = float(states[1] - states[0])
     best = (np.inf, 0.0, 0.0)
     columns = np.arange(len(states))
-    leans = np.linspace(-1, 1, 81) * (states[-1] / max(np.abs(lever).max(), 1.0))
+    leans = np.linspace(-1, 1, 61) * min(states[-1] / max(np.abs(lever).max(), 1.0), _LEAN_OFF)
     for lean in leans:
         index = np.clip(columns[None, :] + np.rint(lean * lever / step).astype(int)[:, None], 0, len(states) - 1)
         total = np.take_along_axis(lost, index, axis=1).sum(axis=0)

@@ -190,7 +190,8 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
     kept, std = course[good], std[good]
     scatter = float(np.sqrt(np.mean((kept[:, 1] - gaussian_filter1d(kept[:, 1], 5.0, mode="nearest")) ** 2)))
     begins = float(np.median(height[good][:20]))
-    apart = top_mm is not None and abs(begins - top_mm) > max(_APART_MM, 0.15 * begins)
+    # a plunge fades out below the shoulder, but never runs on above it
+    apart = top_mm is not None and not -_APART_MM < begins - top_mm < 2 * _APART_MM
     total = float(evidence[good].sum())
     return Line(
         points_mm=frozen(kept),
