@@ -173,8 +173,13 @@ def bevel_odds(lay: Lay, face: Face, edge: Array, spine: Array) -> float:
         The plunge changes brightness and lay of a strip inside the edge; a strip inside the spine keeps its
         look, but on a full flat grind, which gives odds near 0.
     """
-    changes = [_largest_change(lay, face, rim, inward) for rim, inward in ((edge, 1.0), (spine, -1.0))]
-    return 4.0 * (changes[0] - changes[1]) / max(sum(changes), 0.2)
+    x = np.arange(max(edge[:, 0].min(), spine[:, 0].min()) + 5.0, 0.35 * spine[:, 0].min(), 0.5)
+    if len(x) < 60:
+        x = np.arange(max(edge[:, 0].min(), spine[:, 0].min()) + 3.0, -12.0, 0.5)
+    below, above = (_changes(lay, face, rim, inward, x) for rim, inward in ((edge, 1.0), (spine, -1.0)))
+    # what changes on both sides at once, as the front of a handle does, tells nothing
+    alone = float(np.max(below - above, initial=0.0)), float(np.max(above - below, initial=0.0))
+    return 4.0 * (alone[0] - alone[1]) / max(sum(alone), 0.2)
 
 
 def upside_down(face: Face) -> Face:
@@ -188,12 +193,9 @@ def upside_down(face: Face) -> Face:
     return Face(plane=turned, linear=face.linear[::-1], inside=face.inside[::-1])
 
 
-def _largest_change(lay: Lay, face: Face, rim: Array, inward: float) -> float:
-    """Largest difference in look of two neighbouring 8 mm pieces of a strip inside a rim."""
+def _changes(lay: Lay, face: Face, rim: Array, inward: float, x: Array) -> Array:
+    """Difference in look of two neighbouring 8 mm pieces of a strip inside a rim, along x."""
     order = np.argsort(rim[:, 0])
-    x = np.arange(rim[:, 0].min() + 5.0, 0.35 * rim[:, 0].min(), 0.5)
-    if len(x) < 60:
-        x = np.arange(rim[:, 0].min() + 3.0, -12.0, 0.5)
     y = np.interp(x, rim[order, 0], rim[order, 1])
     depth = np.linspace(1.0, 4.0, 7)
     points = np.stack([np.broadcast_to(x, (7, len(x))), y + inward * depth[:, None]], axis=-1)
@@ -201,12 +203,12 @@ def _largest_change(lay: Lay, face: Face, rim: Array, inward: float) -> float:
     columns = np.clip(index[:, 0], 0, face.plane.shape[1] - 1)
     rows = np.clip(index[:, 1], 0, face.plane.shape[0] - 1)
     looks = []
-    for picture, weight in ((lay.brightness, 1.0), (lay.across, 1.0)):
+    for picture in (lay.brightness, lay.across):
         strip = np.median(picture[rows, columns].reshape(7, len(x)), axis=0)
         sums = np.concatenate([[0.0], np.cumsum(strip)])
         means = (sums[16:] - sums[:-16]) / 16
-        looks.append(weight * (means[16:] - means[:-16]) if len(means) > 20 else np.zeros(1))
-    return float(np.max(np.hypot(*looks)))
+        looks.append(means[16:] - means[:-16] if len(means) > 20 else np.zeros(1))
+    return np.asarray(np.hypot(*looks))
 
 
 def _aligned_axes(rough: Silhouette) -> Array:
@@ -362,7 +364,8 @@ def _refine(
     typical = median_filter(place, size=9, mode="nearest")
     good = (np.abs(place - typical) < 0.15 + 3 * fit.place_std) & (np.abs(place) < reach)
     good &= (fit.gain > 0.3) & (fit.jump < -0.2) & (scale > 4.0)
-    std = np.maximum(fit.place_std, 0.02 * face.plane.step_mm)
+    # samples lie half a pixel apart, so that two of them are one look at the picture
+    std = np.maximum(np.sqrt(2) * fit.place_std, 0.02 * face.plane.step_mm)
     clipped = inner.max(axis=1) > _CLIPPED
     return place, np.where(clipped, std + face.plane.step_mm, std), good
 

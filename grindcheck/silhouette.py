@@ -18,6 +18,7 @@ Side = Literal["left", "right"]
 _STEP_MM = 0.25
 _RIM_MM = 0.75  # kept clear of the frame's own squares
 _SHORTEST_MM = 40.0
+_SPECK_MM2 = 40.0  # noise and dirt of an empty field
 _THIN = 4  # of the field's pixels, each way, that its colour is fitted to: one a millimetre
 
 
@@ -119,13 +120,14 @@ def _blade_mask(face: Face) -> tuple[NDArray[np.bool_], bool]:
     unlike = ((distance > level) & usable).astype(np.uint8)
     opened = cv2.morphologyEx(unlike, cv2.MORPH_OPEN, disc[1:-1, 1:-1])
     closed = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, disc)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
-    if count < 2:
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
+    areas = stats[1:, cv2.CC_STAT_AREA] * face.plane.step_mm**2
+    if areas.max(initial=0.0) < _SPECK_MM2:
         raise BladeError(
             "No blade is seen on the mat's field.",
             advice="Lay the blade on the tinted field, with its tip on the field, and photograph again.",
         )
-    biggest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    biggest = 1 + int(np.argmax(areas))
     blob = (labels == biggest).astype(np.uint8)
     contours, _ = cv2.findContours(blob, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     filled = np.zeros_like(blob)
