@@ -27,8 +27,9 @@ SIDES: tuple[Side, Side] = ("left", "right")
 _RICASSO_MM = 6.0  # of the rim behind the plunge that takes part in the registration
 _UNLIKE_MM = 0.5  # rms beyond which two outlines aren't one blade's
 _DOUBTFUL_MM = 0.12
-_FITS_MM = 0.05  # rms below which there is no reason to ask whether other corners were seen
-_CORNER_GAIN = 0.6  # share of the rms that other corners must leave to be believed
+_FITS_MM = 0.05  # misfit below which there is no reason to ask whether other corners were seen
+_CORNER_GAIN = 0.6  # share of the misfit that other corners must leave to be believed
+_REJECTED_MM = 0.1  # what a point that was left out counts when corners are chosen
 _STRETCH_SIGMAS = 4.0
 _PICTURE_STEP_MM = 0.08
 
@@ -200,12 +201,19 @@ def _registered(
     """Register the outlines; where walls are seen, with the corners that make them fit each other best."""
     best = _try_corners(sightings, stance, start, (False, False))
     for lower in ((True, False), (False, True), (True, True)):
-        if best[1].rms_mm < _FITS_MM:
+        if _misfit(best[1]) < _FITS_MM:
             break
         other = _try_corners(sightings, stance, start, lower)
-        if other[1].rms_mm < _CORNER_GAIN * best[1].rms_mm:
+        if _misfit(other[1]) < _CORNER_GAIN * _misfit(best[1]):
             best = other
     return best
+
+
+def _misfit(registration: Registration) -> float:
+    """Rms that counts what was left out, which may be a whole rim put at the wrong corner."""
+    return float(
+        np.sqrt(registration.used * registration.rms_mm**2 + (1 - registration.used) * _REJECTED_MM**2)
+    )
 
 
 def _try_corners(
@@ -346,7 +354,9 @@ def _face(view: View, figures: Figures, common: Common, side: Side) -> FaceFigur
             if line is not None
         },
         by_hand=tuple(
-            name for name, line in (("plunge", lines.plunge), ("shoulder", lines.shoulder)) if line and line.by_hand
+            name
+            for name, line in (("plunge", lines.plunge), ("shoulder", lines.shoulder))
+            if line and line.by_hand
         ),
         camera=_camera(view),
         paper=view.mat.spec.paper,

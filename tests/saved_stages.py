@@ -47,12 +47,14 @@ def load() -> tuple[dict[str, Saved], dict[str, tuple[float, float]]]:
     """Return the stages by side, and value and std of the differences by quantity and station."""
     with np.load(FILE) as stored:
         data = {key: stored[key] for key in stored.files}
-    faces = {side: _face(side, {key[len(side) + 1 :]: value for key, value in data.items() if
-                                key.startswith(f"{side}.")}) for side in ("left", "right")}  # fmt: skip
+    faces = {side: _face(side, _part(data, side)) for side in ("left", "right")}
     names = [str(name) for name in data["differences.names"]]
-    return faces, {
-        name: (float(v), float(s)) for name, (v, s) in zip(names, data["differences"], strict=True)
-    }
+    pairs = [(float(value), float(std)) for value, std in data["differences"]]
+    return faces, dict(zip(names, pairs, strict=True))
+
+
+def _part(data: dict[str, Any], side: str) -> dict[str, Any]:
+    return {key.removeprefix(f"{side}."): value for key, value in data.items() if key.startswith(f"{side}.")}
 
 
 def _face(side: str, data: dict[str, Any]) -> Saved:
@@ -70,7 +72,8 @@ def _face(side: str, data: dict[str, Any]) -> Saved:
     outline = Outline(
         side=side, face=face, lay=lay_of(face), points_mm=frozen(data["points_mm"]),  # type: ignore[arg-type]
         normals=frozen(data["normals"]), std_mm=frozen(data["std_mm"]), is_edge=data["is_edge"],
-        tip_mm=frozen(data["outline_tip_mm"]), blur_mm=float(data["blur_mm"]), edge_odds=float(data["edge_odds"]),
+        tip_mm=frozen(data["outline_tip_mm"]), blur_mm=float(data["blur_mm"]),
+        edge_odds=float(data["edge_odds"]),
     )  # fmt: skip
     lines = GrindLines(
         plunge=_line(data, "plunge"),
