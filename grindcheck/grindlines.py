@@ -15,6 +15,7 @@ from grindcheck.strip import Strip, unroll
 GRINDS = ("sabre", "scandi", "full flat", "hollow", "convex")
 _LEAST_SCORE = 0.75  # of a plunge candidate; below, nothing runs across the blade
 _UNSURE = 0.5
+_FADES_AT = 0.72  # of the blade's width: a full flat plunge is seen beyond, any other ends below
 _ROUNDED_MM = 0.3  # below the shoulder the corner is rounded
 _BEYOND_MM = 1.0  # of a plunge line above the shoulder that spoils its direction
 _ROUGHLY_MM = 0.5  # how well a line is known that isn't seen clearly
@@ -88,6 +89,14 @@ def trace_plunge_of(seen: Survey, plunge: Candidate | None) -> Line | None:
     return None if plunge is None else trace_plunge(seen.outline, seen.strip, plunge)
 
 
+def trace_shoulder_of(seen: Survey, plunge_line: Line | None) -> Line | None:
+    """Trace the shoulder from the plunge, or from the heel where there is none."""
+    start = float(plunge_line.points_mm[:, 0].mean()) if plunge_line else seen.strip.heel_mm
+    top = plunge_line.top_mm if plunge_line and plunge_line.confidence > _UNSURE and plunge_line.top_mm else None
+    path = shoulder_path(seen.strip, from_mm=start, top_mm=top)
+    return trace_shoulder(seen.outline, seen.strip, path, top_mm=top) if path else None
+
+
 def _from_tip(seen: Survey, candidate: Candidate) -> float:
     return float(seen.outline.tip_mm[0]) - candidate.x_mm
 
@@ -97,6 +106,7 @@ def trace_lines(
     plunge: Candidate | None,
     plunge_line: Line | None,
     *,
+    shoulder_line: Line | None = None,
     full_flat: bool,
     grind: str | None = None,
     by_hand: Mapping[str, Array] | None = None,
@@ -110,6 +120,8 @@ def trace_lines(
         The chosen candidate.
     plunge_line : Line or None
         Traced from it.
+    shoulder_line : Line or None
+        As `trace_shoulder_of` found it.
     full_flat : bool
         Whether the bevel reaches the spine: see `reaches_spine`.
     grind : str, optional
@@ -125,14 +137,12 @@ def trace_lines(
     flags: list[str] = []
     if "plunge" in by_hand:
         plunge_line = _line_by_hand(by_hand["plunge"])
-    shoulder_line: Line | None = None
     if "shoulder" in by_hand:
         shoulder_line = _line_by_hand(by_hand["shoulder"])
-    elif not full_flat:
-        start = plunge_line.points_mm[:, 0].mean() if plunge_line else _heel(seen)
-        top = plunge_line.top_mm if plunge_line and plunge_line.confidence > _UNSURE and plunge_line.top_mm else None
-        path = shoulder_path(seen.strip, from_mm=float(start), top_mm=top)
-        shoulder_line = trace_shoulder(seen.outline, seen.strip, path, top_mm=top) if path else None
+    elif full_flat:
+        shoulder_line = None
+    elif shoulder_line is None or "plunge" in by_hand:
+        shoulder_line = trace_shoulder_of(seen, plunge_line)
     if shoulder_line is not None and shoulder_line.confidence >= _UNSURE and plunge_line and not plunge_line.by_hand:
         plunge_line = _up_to(seen, plunge, plunge_line, shoulder_line)
     if plunge_line is None:
@@ -176,7 +186,9 @@ def _up_to(seen: Survey, start: Candidate | None, plunge: Line, shoulder: Line) 
     return replace(plunge, points_mm=frozen(plunge.points_mm[below])) if below.sum() >= 6 else plunge
 
 
-def reaches_spine(seen: Survey, plunge: Candidate | None, plunge_line: Line | None) -> float:
+def reaches_spine(
+    seen: Survey, plunge: Candidate | None, plunge_line: Line | None, shoulder_line: Line | None
+) -> float:
     """Log odds that the bevel reaches the spine, a full flat grind.
 
     Parameters
@@ -185,6 +197,8 @@ def reaches_spine(seen: Survey, plunge: Candidate | None, plunge_line: Line | No
     plunge : Candidate or None
     plunge_line : Line or None
         Traced from it as far up as it is seen.
+    shoulder_line : Line or None
+        Traced as if there were one.
 
     Returns
     -------
@@ -193,22 +207,19 @@ def reaches_spine(seen: Survey, plunge: Candidate | None, plunge_line: Line | No
 
     Notes
     -----
-    On a full flat grind the plunge is seen up to the spine and changes the face's look all the way; otherwise it
-    ends at the shoulder, above which the flat goes on as it was behind the plunge, and a line runs along
-    the blade.
+    On a full flat grind the plunge is seen nearly up to the spine and changes the face's look all the way, and
+    no line along the blade is found; otherwise the plunge ends at the shoulder, above which the flat goes on
+    as it was behind the plunge. The look says little where flat and bevel look alike, as after hand finishing.
     """
-    strip = seen.strip
-    start = plunge.x_mm if plunge else _heel(seen)
-    path = shoulder_path(strip, from_mm=start)
-    line = float(np.median(path.worth[: max(len(path.worth) * 2 // 3, 1)])) if path else 0.0
+    line = shoulder_line.confidence if shoulder_line else 0.0
+    odds = 4.0 * (0.5 - line)
     if plunge is None or plunge_line is None:
-        # the best of many paths is worth something even where none runs: only a traced one tells
-        seen_line = trace_shoulder(seen.outline, strip, path).confidence if path else 0.0
-        return 0.8 - 2.0 * seen_line
-    low, high = (_look_across(strip, plunge, band) for band in ((0.08, 0.35), (0.75, 0.95)))
-    width = float(np.interp(plunge.x_mm, strip.x_mm, strip.width_mm))
-    height = np.clip((plunge_line.top_mm / width - 0.8) / 0.1, -1.0, 1.0) * plunge_line.confidence
-    return 4.0 * (min(high / max(low, 0.15), 1.5) - 0.5) + 3.0 * (0.7 - line) + 4.0 * float(height)
+        return odds - 1.0
+    low, high = (_look_across(seen.strip, plunge, band) for band in ((0.08, 0.35), (0.75, 0.95)))
+    odds += 4.0 * min(low / 0.5, 1.0) * (min(high / max(low, 0.15), 1.5) - 0.5)
+    width = float(np.interp(plunge.x_mm, seen.strip.x_mm, seen.strip.width_mm))
+    height = np.clip((plunge_line.top_mm / width - _FADES_AT) / 0.1, -1.0, 1.0) * plunge_line.confidence
+    return odds + 6.0 * float(height)
 
 
 def _look_across(strip: Strip, plunge: Candidate, band: tuple[float, float]) -> float:
@@ -226,14 +237,6 @@ def _look_across(strip: Strip, plunge: Candidate, band: tuple[float, float]) -> 
                 values.append((strip.brightness[row, piece].mean(), strip.across[row, piece].mean()))
         looks.append(np.median(values, axis=0) if values else np.zeros(2))
     return float(np.hypot(*((looks[0] - looks[1]) * np.array([2.0, 1.0]))))
-
-
-def _heel(seen: Survey) -> float:
-    """Where the edge begins, when no plunge does."""
-    x = seen.strip.x_mm
-    raw = seen.outline.rim_mm(x, edge=True)
-    course = np.isfinite(raw) & (np.abs(raw - seen.strip.edge_mm) < 0.6)
-    return float(x[course][0]) if course.any() else float(x[0])
 
 
 def _line_by_hand(points: Array) -> Line:

@@ -20,6 +20,7 @@ from grindcheck.grindlines import (
     survey,
     trace_lines,
     trace_plunge_of,
+    trace_shoulder_of,
 )
 from grindcheck.mat.finding import MatView, find_mat
 from grindcheck.outline import Outline, trace_outline, turned_over
@@ -117,13 +118,20 @@ def check_pair(request: Request) -> Comparison:
     left, right = choose_plunges(surveys["left"], surveys["right"])
     chosen = {"left": left, "right": right}
     plunges = {side: trace_plunge_of(surveys[side], chosen[side]) for side in surveys}
-    odds = sum(reaches_spine(surveys[side], chosen[side], plunges[side]) for side in surveys)
+    shoulders = {side: trace_shoulder_of(surveys[side], plunges[side]) for side in surveys}
+    odds = sum(reaches_spine(surveys[side], chosen[side], plunges[side], shoulders[side]) for side in surveys)
     full_flat = grind == "full flat" if grind else odds > 0
     views: dict[Side, View] = {}
     for side, face in faces.items():
         hand = _by_hand(request, face, side)
         lines = trace_lines(
-            surveys[side], chosen[side], plunges[side], full_flat=full_flat, grind=grind, by_hand=hand
+            surveys[side],
+            chosen[side],
+            plunges[side],
+            shoulder_line=shoulders[side],
+            full_flat=full_flat,
+            grind=grind,
+            by_hand=hand,
         )
         require_lines(lines)
         lines = moved_to(lines, face.flags)

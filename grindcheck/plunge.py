@@ -14,9 +14,10 @@ from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
 from grindcheck.strip import STEP_MM, Strip
 
-_LEANS = np.tan(np.deg2rad(np.arange(-40.0, 40.1, 4.0)))  # dx/dy of tried lines
+_LEANS = np.tan(np.deg2rad(np.arange(-32.0, 32.1, 4.0)))  # dx/dy of tried lines
 _ROW_MM = 0.2
 _LEAST_BLADE_MM = 20.0  # a plunge nearer to the tip is none
+_HEEL_MM = 0.5  # of ricasso at least between heel or choil and the plunge
 _BEHIND_MM = 1.5  # flat that must be seen behind the crease
 _FLAT_MM = (4.0, 0.3)  # the flat is modelled from this far to this near behind where the crease may be
 _BAND_MM = 2.5  # of what follows the crease that votes: the belt's edge, and bevel behind a small one
@@ -128,6 +129,7 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
     scores = np.full((len(_LEANS), len(columns)), -np.inf)
     changes = np.zeros_like(scores)
     edges = np.zeros_like(scores)
+    sharpness = np.zeros_like(scores)
     for number, lean in enumerate(_LEANS):
         shift = np.rint(lean * (strip.above_mm[rows] - reference) / STEP_MM).astype(int)
         index = np.clip(columns[None, :] + shift[:, None], 0, len(columns) - 1)
@@ -141,9 +143,13 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
         noise = 1.48 * np.median(np.abs(sharp[seen])) + 0.01 if seen.any() else 1.0
         changes[number] = _difference(across, 5, far)
         level = np.minimum(np.abs(_difference(bright, 5, far)) / 0.4, 1.0)
-        edges[number] = np.where(seen & legal, np.log1p(np.abs(sharp) / noise) / np.log(16.0), 0.0)
+        # behind the heel there is no blade, neither at the edge nor above
+        before_heel = strip.x_mm - max(lean, 0.0) * reference > strip.heel_mm + _HEEL_MM
+        possible = seen & legal & before_heel
+        sharpness[number] = np.where(seen, np.log1p(np.abs(sharp) / noise) / np.log(16.0), 0.0)
+        edges[number] = np.where(possible, sharpness[number], 0.0)
         score = edges[number] + np.clip(changes[number], -1, 1) + 0.4 * level
-        scores[number] = np.where(seen & legal, score, -np.inf)
+        scores[number] = np.where(possible, score, -np.inf)
     while len(best) < count and np.isfinite(scores.max()):
         number, column = np.unravel_index(int(np.argmax(scores)), scores.shape)
         widest = number
@@ -152,7 +158,9 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
         number, near = np.unravel_index(int(np.argmax(edges[:, first : column + 13])), edges[:, first : column + 13].shape)
         place = first + int(near)
         worth = scores[number, place] if np.isfinite(scores[number, place]) else scores[number, column]
-        if np.isfinite(worth):
+        # beside a sharper edge where no plunge can be (the handle's front, the heel) it is only that edge's flank
+        flank = sharpness[:, max(0, place - 12) : place + 13].max() > 1.1 * edges[number, place]
+        if np.isfinite(worth) and not flank:
             best.append((float(worth), place, float(_LEANS[number]), float(changes[number, place])))
             others.append((float(strip.x_mm[column]), float(_LEANS[widest])))
         scores[:, max(0, column - 20) : column + 21] = -np.inf

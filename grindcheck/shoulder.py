@@ -26,6 +26,7 @@ _STREAK_WIDE_MM = 0.25  # and how wide they are
 _PIXEL_SHARE = 0.25  # neighbouring pixels' derivatives count as one in two directions
 _WALK_MM = 0.03  # random walk of the border from column to column: 0.15 mm within 10 mm
 _LOST_MM = 0.25  # std beyond which a place says nothing
+_WAVY_MM = 0.1  # scatter of a shoulder about its own course that a hand leaves; common practice, no source
 _CLEAR_STEP = 3.0  # step of the level, in spreads of the streaks, that is surely one
 _CLEAR_LAY = 0.8  # log ratio of the across lines' energy below and above a line that surely divides two lays
 _LEAST_EVIDENCE = 0.05  # log likelihood per column of a border over none
@@ -187,7 +188,8 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
     good &= _steady(course[:, 0], height, good)
     if good.sum() < 12:
         return _none(course)
-    kept, std = course[good], std[good]
+    # where the two sides hardly differ the likelihood is flattered by what it was chosen from
+    kept, std = course[good], std[good] / np.clip(clear[good], 0.4, 1.0)
     scatter = float(np.sqrt(np.mean((kept[:, 1] - gaussian_filter1d(kept[:, 1], 5.0, mode="nearest")) ** 2)))
     begins = float(np.median(height[good][:20]))
     # a plunge fades out below the shoulder, but never runs on above it
@@ -220,14 +222,19 @@ def _above_edge(outline: Outline, points: Array) -> Array:
 
 def _steady(x: Array, height: Array, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Which places follow the bevel's own height: a shoulder runs beside the edge, rising or falling slowly."""
-    keep = good.copy()
-    for _ in range(4):
-        if keep.sum() < 12:
-            break
-        trend = np.polynomial.Polynomial.fit(x[keep], height[keep], 2)
-        off = np.abs(height - trend(x))
-        keep = good & (off < max(4 * 1.48 * float(np.median(off[keep])), 0.3))
-    return keep
+    middle, half = float(x.mean()), max(float(np.ptp(x)) / 2, 1.0)
+    along = (x - middle) / half
+    design = np.column_stack([np.ones_like(along), along, along**2])
+    weight = good.astype(np.float64)
+    trend = np.full(len(x), float(np.median(height[good])))
+    for _ in range(20):  # least absolute deviations: a third of the places may lie on another line
+        off = np.abs(height - trend)
+        root = np.sqrt(weight / np.maximum(off, 0.02))
+        coefficients, *_ = np.linalg.lstsq(design * root[:, None], height * root, rcond=None)
+        trend = design @ coefficients
+    off = np.abs(height - trend)
+    usual = min(1.48 * float(np.median(off[good])), _WAVY_MM)
+    return np.asarray(good & (off < max(4 * usual, 0.25)))
 
 
 def _follow(outline: Outline, course: Array) -> tuple[Array, Array, Array, Array]:

@@ -26,6 +26,8 @@ class Strip:
         Height above the edge, ascending.
     edge_mm, width_mm : ndarray, shape (C,)
         Edge's y (carried on straight behind a heel or choil), and the height of the spine above it.
+    heel_mm : float
+        Where the edge ends in a heel or choil; the strip's start if it doesn't.
     brightness, across : ndarray, shape (R, C), float32
         As in `Lay`; row 0 lies at the edge.
     inside : ndarray of bool, shape (R, C)
@@ -36,6 +38,7 @@ class Strip:
     above_mm: Array
     edge_mm: Array
     width_mm: Array
+    heel_mm: float
     brightness: NDArray[np.float32]
     across: NDArray[np.float32]
     inside: NDArray[np.bool_]
@@ -58,7 +61,7 @@ def unroll(outline: Outline, lay: Lay) -> Strip:
 
     start = float(outline.points_mm[:, 0].min()) + 0.5
     x = np.arange(start, -2.0, STEP_MM)
-    edge = _carried_on(x, outline.rim_mm(x, edge=True))
+    edge, heel = _carried_on(x, outline.rim_mm(x, edge=True))
     spine = outline.rim_mm(x, edge=False)
     spine = np.where(np.isfinite(spine), spine, np.interp(x, x[np.isfinite(spine)], spine[np.isfinite(spine)]))
     width = spine - edge
@@ -74,13 +77,13 @@ def unroll(outline: Outline, lay: Lay) -> Strip:
     raw = outline.rim_mm(x, edge=True)
     behind = edge[None, :] + above[:, None] < np.where(np.isfinite(raw), raw, edge)[None, :] + _RIM_MM
     return Strip(
-        x_mm=frozen(x), above_mm=frozen(above), edge_mm=frozen(edge), width_mm=frozen(width),
+        x_mm=frozen(x), above_mm=frozen(above), edge_mm=frozen(edge), width_mm=frozen(width), heel_mm=heel,
         brightness=brightness, across=across, inside=inside & ~behind,
     )  # fmt: skip
 
 
-def _carried_on(x: Array, edge: Array) -> Array:
-    """The edge's course, carried on straight from where it turns up into a heel or choil, and gaps closed."""
+def _carried_on(x: Array, edge: Array) -> tuple[Array, float]:
+    """The edge's course, carried on straight from where it turns up into a heel or choil, and where that is."""
     finite = np.isfinite(edge)
     course = np.interp(x, x[finite], edge[finite])
     run = int(8.0 / STEP_MM)
@@ -95,5 +98,5 @@ def _carried_on(x: Array, edge: Array) -> Array:
             piece = course[first : first + run]
             slope, level = np.polyfit(line_x[: len(piece)], piece, 1)
             course[:first] = level + slope * (x[:first] - x[first])
-            break
-    return np.asarray(course)
+            return np.asarray(course), float(x[index])
+    return np.asarray(course), float(x[0])
