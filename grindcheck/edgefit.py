@@ -55,7 +55,8 @@ def fit_steps(
     slopes : (bool, bool)
         Whether the level before and after the step may change linearly.
     spacing : float, optional
-        Distance of the tried places; a parabola refines between them. Default: half the blur.
+        Distance of the tried places; a quartic refines between them. Default: a third of the blur, which
+        leaves less than 0.005 of a sample.
 
     Returns
     -------
@@ -79,8 +80,8 @@ def fit_steps(
         raise ValueError(f"profiles have {profiles.shape[1]} samples, offsets {offsets.size}")
     if blur <= 0 or reach <= 0:
         raise ValueError(f"blur and reach must be positive, got {blur} and {reach}")
-    step = spacing or blur / 2
-    places = np.arange(-reach, reach + step / 2, step)
+    step = spacing or blur / 3
+    places = np.arange(-reach - step, reach + 1.5 * step, step)  # each needs neighbours
     centred = profiles - profiles.mean(axis=1, keepdims=True)
     power = np.einsum("nm,nm->n", centred, centred)
     bases = _bases(offsets - places[:, None], blur, slopes)
@@ -88,13 +89,10 @@ def fit_steps(
     along = centred @ orthonormal.transpose(1, 0, 2).reshape(offsets.size, -1)
     explained = np.square(along).reshape(len(profiles), places.size, -1).sum(axis=2)
     cost = power[:, None] - explained
-    best = np.clip(cost.argmin(axis=1), 1, places.size - 2)
-    rows = np.arange(len(profiles))
-    before, at, after = cost[rows, best - 1], cost[rows, best], cost[rows, best + 1]
-    bend = np.maximum(before - 2 * at + after, 1e-12 * np.maximum(power, 1e-30))
-    shift = np.clip(0.5 * (before - after) / bend, -1.0, 1.0)
+    best = np.clip(cost.argmin(axis=1), 2, places.size - 3)
+    around = np.take_along_axis(cost, best[:, None] + np.arange(-2, 3), axis=1)
+    shift, lowest, bend = _lowest(around, 1e-12 * np.maximum(power, 1e-30))
     place = places[best] + shift * step
-    lowest = np.maximum(at - 0.25 * (before - after) * shift, 1e-12 * np.maximum(power, 1e-30))
     noise = lowest / max(offsets.size - 3 - sum(slopes), 1)
     straight, _ = np.linalg.qr(np.column_stack([np.ones_like(offsets), offsets]))
     plain = np.maximum(power - np.square(centred @ straight).sum(axis=1), 1e-30)
@@ -116,6 +114,27 @@ def _bases(distance: Array, blur: float, slopes: tuple[bool, bool]) -> Array:
     if slopes[1]:
         columns.append(distance * after + bell)
     return np.stack(columns, axis=-1)
+
+
+def _lowest(cost: Array, least: Array) -> tuple[Array, Array, Array]:
+    """Where the quartic through five neighbours is lowest, from the middle one; its value and bend there.
+
+    A parabola through three would miss by up to a tenth of their distance: the cost is steeper farther off.
+    """
+    before, at, after = cost[:, 1], cost[:, 2], cost[:, 3]
+    outer_sum, outer_step = cost[:, 0] + cost[:, 4], cost[:, 4] - cost[:, 0]
+    first = (8 * (after - before) - outer_step) / 12
+    second = (16 * (before + after) - outer_sum - 30 * at) / 12
+    third = (outer_step - 2 * (after - before)) / 2
+    fourth = outer_sum - 4 * (before + after) + 6 * at
+    bend = np.maximum(before - 2 * at + after, least)
+    shift = np.clip(0.5 * (before - after) / bend, -1.0, 1.0)
+    for _ in range(8):  # Newton's steps
+        slope = first + shift * (second + shift * (third / 2 + shift * fourth / 6))
+        curve = np.maximum(second + shift * (third + shift * fourth / 2), 0.05 * bend)
+        shift = np.clip(shift - slope / curve, -1.0, 1.0)
+    lowest = at + shift * (first + shift * (second / 2 + shift * (third / 6 + shift * fourth / 24)))
+    return shift, np.maximum(lowest, least), bend
 
 
 def _jumps(profiles: Array, bases: Array, best: NDArray[np.intp]) -> Array:

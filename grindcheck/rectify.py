@@ -10,7 +10,7 @@ from grindcheck.camera import Camera
 from grindcheck.geometry import Array, frozen
 from grindcheck.photo import Photo
 
-_NODE = 15  # grid points between nodes of the exact mapping, odd: see `_map_px`
+_NODE = 11  # grid points between nodes of the exact mapping, odd: see `_map_px`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
