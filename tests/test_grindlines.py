@@ -16,6 +16,7 @@ from grindcheck.grindlines import (
     survey,
     trace_lines,
     trace_plunge_of,
+    trace_shoulder_of,
 )
 from grindcheck.plunge import Candidate
 
@@ -23,8 +24,9 @@ from grindcheck.plunge import Candidate
 def _lines(seen, **options):
     chosen, _ = choose_plunges(seen, seen)
     plunge = trace_plunge_of(seen, chosen)
-    full_flat = options.pop("full_flat", reaches_spine(seen, chosen, plunge) > 0)
-    return trace_lines(seen, chosen, plunge, full_flat=full_flat, **options)
+    shoulder = trace_shoulder_of(seen, plunge)
+    full_flat = options.pop("full_flat", reaches_spine(seen, chosen, plunge, shoulder) > 0)
+    return trace_lines(seen, chosen, plunge, shoulder_line=shoulder, full_flat=full_flat, **options)
 
 
 @pytest.mark.parametrize(

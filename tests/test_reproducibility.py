@@ -1,7 +1,8 @@
 """Each stage fed with the saved output of the stage before, so that a failure names the stage.
 
-Arithmetic differs by machine in the last digits, and iterations end a little elsewhere: every tolerance is far
-above that and far below what a user would notice. A change that is meant: ``python tests/saved_stages.py``.
+Arithmetic differs by machine in the last digits, and iterations end a little elsewhere: every tolerance is
+far above that and far below what a user would notice. After a change that is meant:
+``python tests/saved_stages.py``.
 """
 
 import numpy as np
@@ -11,7 +12,14 @@ import saved_stages
 
 from grindcheck.camera import solve_camera
 from grindcheck.compare import View, compare
-from grindcheck.grindlines import choose_plunges, reaches_spine, survey, trace_lines, trace_plunge_of
+from grindcheck.grindlines import (
+    choose_plunges,
+    reaches_spine,
+    survey,
+    trace_lines,
+    trace_plunge_of,
+    trace_shoulder_of,
+)
 from grindcheck.mat.finding import find_mat
 from grindcheck.outline import trace_outline
 from grindcheck.pipeline import _scale, _stance
@@ -90,8 +98,9 @@ def test_outline_to_lines(saved):
     chosen = dict(zip(SIDES, choose_plunges(surveys["left"], surveys["right"]), strict=True))
     for side in SIDES:
         plunge = trace_plunge_of(surveys[side], chosen[side])
-        assert reaches_spine(surveys[side], chosen[side], plunge) < 0
-        found = trace_lines(surveys[side], chosen[side], plunge, full_flat=False)
+        shoulder = trace_shoulder_of(surveys[side], plunge)
+        assert reaches_spine(surveys[side], chosen[side], plunge, shoulder) < 0
+        found = trace_lines(surveys[side], chosen[side], plunge, shoulder_line=shoulder, full_flat=False)
         for line, wanted in (
             (found.plunge, faces[side].lines.plunge),
             (found.shoulder, faces[side].lines.shoulder),
