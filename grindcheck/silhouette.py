@@ -170,16 +170,18 @@ def _unlikeness(linear: NDArray[np.float32], usable: NDArray[np.bool_]) -> tuple
         spread = 1.48 * np.median(angle[member]) + 1e-3
         noise = 1.48 * np.median(brighter[member]) + 0.01
         member = within & ((angle < 4 * spread) & (brighter < 1.0) if tinted else brighter < 4 * noise)
-    norm = np.sqrt(sum(np.square(linear[..., c]) for c in range(3))) + np.float32(1e-4)
+    blue, green, red = (np.ascontiguousarray(linear[..., c]) for c in range(3))
+    norm = np.sqrt(blue * blue + green * green + red * red) + np.float32(1e-4)
     above = np.log(norm) - _surface(light, y, x)
     if not tinted:
         return np.minimum(np.abs(above), 1.0), tinted
     field = [_surface(hue[:, c], y, x) for c in range(3)]
-    norm *= np.sqrt(sum(np.square(part) for part in field))
-    cosine = sum(linear[..., c] * part for c, part in enumerate(field)) / norm
+    norm *= np.sqrt(field[0] * field[0] + field[1] * field[1] + field[2] * field[2])
+    cosine = (blue * field[0] + green * field[1] + red * field[2]) / norm
+    away = np.arccos(np.clip(cosine, -1, 1))
     # brighter than the lit tint or much darker than its shadow is no field either
-    beyond = np.maximum(above - 0.35, 0) + np.maximum(-1.6 - above, 0)
-    return np.minimum(np.hypot(np.arccos(np.clip(cosine, -1, 1)), 0.5 * beyond), 1.0), tinted
+    beyond = 0.5 * (np.maximum(above - 0.35, 0) + np.maximum(-1.6 - above, 0))
+    return np.minimum(np.sqrt(away * away + beyond * beyond), 1.0), tinted
 
 
 def _colour(linear: Array) -> tuple[Array, Array]:
@@ -271,7 +273,7 @@ def _end(face: Face, points: Array, centre: Array, outward: Array) -> _End:
     position = (points - centre) @ outward
     across = (points - centre) @ np.array([-outward[1], outward[0]])
     reach = position.max()
-    at_border = (position > reach - 40.0) & (from_border(face, points) < 0.6)
+    at_border = from_border(face, points[position > reach - 40.0]) < 0.6
     touches = bool(at_border.sum() * face.plane.step_mm > 2.0)
     widths = [float(np.ptp(across[position > reach - depth])) for depth in (1.5, 10.0)]
     tapering = 1.0 - widths[0] / max(widths[1], 1e-6)
