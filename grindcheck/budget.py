@@ -1,9 +1,9 @@
 """Where the uncertainty of a figure comes from: every input moved by its own, and the figures read again.
 
-JCGM 100 with numeric sensitivities: a source is one independent error of size one (a standard uncertainty), the
-change of all figures that it makes is its column, and each figure is its value plus the sum of its changes times
-one ``uncertainties`` variable per source. What both faces share (print scale, focal prior, thickness) is one
-variable, so it cancels in a difference by itself.
+JCGM 100 with numeric sensitivities: a source is one independent error of size one (a standard uncertainty),
+the change of all figures that it makes is its column, and each figure is its value plus the sum of its
+changes times one ``uncertainties`` variable per source. What both faces share (print scale, focal prior,
+thickness) is one variable, so it cancels in a difference by itself.
 """
 
 from collections.abc import Callable, Mapping
@@ -18,6 +18,8 @@ from grindcheck.geometry import Array, Rigid
 from grindcheck.placing import Sighting, Stance, place
 from grindcheck.registration import Registration
 from grindcheck.silhouette import Side
+
+_SIDES: tuple[Side, Side] = ("left", "right")
 
 Figures = dict[Side, dict[Key, Any]]  # key to an `uncertainties` number
 
@@ -104,7 +106,7 @@ class Scene:
         middle = self.stance.height_mm - self.stance.thickness_mm / 2
         mat = self.cameras[side].mm_from_px(self.tips_px[side][None], middle) * self.stance.print_scale
         sighting = self.sightings[side]
-        return np.asarray((mat - sighting.origin_mm) @ np.linalg.inv(sighting.axes).T)[0]
+        return np.asarray(((mat - sighting.origin_mm) @ np.linalg.inv(sighting.axes).T)[0], dtype=np.float64)
 
 
 def read_pair(common: Common, layout: Layout, stance: Stance) -> dict[Side, dict[Key, float]]:
@@ -152,7 +154,7 @@ def propagate(scene: Scene, knowns: Knowns) -> Figures:
 
 
 def _local(knowns: Knowns, common: Common, side: Side, key: Key) -> float:
-    """Standard uncertainty of a shoulder beside a station."""
+    """Return the standard uncertainty of a shoulder beside a station."""
     std, line = knowns.shoulder_local_mm.get(side), common.shoulder_mm[side]
     if std is None or not len(line) or key[1] is None:
         return 0.0
@@ -190,13 +192,13 @@ def _sources(
     both = 1 + knowns.print_std / np.sqrt(2)
     add_stance("print scale", replace(stance, print_scale=(both, both)))
     gains: dict[Side, Array] = {}
-    for side, std in zip(("left", "right"), knowns.focal_std, strict=True):
+    for side, std in zip(_SIDES, knowns.focal_std, strict=True):
         camera = scene.cameras[side]
-        gains[side] = camera.prior_gain * std  # type: ignore[index]
-        rest = camera.covariance - np.outer(gains[side], gains[side])  # type: ignore[index]
+        gains[side] = camera.prior_gain * std
+        rest = camera.covariance - np.outer(gains[side], gains[side])
         for column in _columns(rest):
-            add_cameras("pose", {side: column})  # type: ignore[dict-item]
-        out.append(("height", _lifted(scene, side, knowns.height_std_mm)))  # type: ignore[arg-type]
+            add_cameras("pose", {side: column})
+        out.append(("height", _lifted(scene, side, knowns.height_std_mm)))
     if knowns.focal_shared:
         add_cameras("focal length", gains)
     else:
@@ -224,7 +226,7 @@ def _moved_cameras(scene: Scene, changes: dict[Side, Array], sign: float) -> dic
 def _half_way(
     base: dict[Side, dict[Key, float]], up: dict[Side, dict[Key, float]], down: dict[Side, dict[Key, float]]
 ) -> dict[Side, dict[Key, float]]:
-    """The figures moved by half of what a step up and one down differ.
+    """Return the figures moved by half of what a step up and one down differ.
 
     Focal length and distance are known together far better than apart, along a curve: one whole step of both
     leaves it, and the bend would be taken for a slope.
@@ -285,16 +287,13 @@ def _re_registered(scene: Scene, common: Common, change: Array) -> Callable[[], 
         )
         plunge = {**common.plunge_mm, "right": motion(common.plunge_mm["right"])}
         shoulder = {**common.shoulder_mm, "right": motion(common.shoulder_mm["right"])}
-        return read_pair(
-            replace(common, plunge_mm=plunge, shoulder_mm=shoulder),  # type: ignore[arg-type]
-            scene.layout, scene.stance,
-        )  # fmt: skip
+        return read_pair(replace(common, plunge_mm=plunge, shoulder_mm=shoulder), scene.layout, scene.stance)
 
     return read
 
 
 def _turned(angle_rad: float, point: Array) -> Array:
-    return Rigid(angle_rad=angle_rad, shift=np.zeros(2))(point[None])[0]
+    return np.asarray(Rigid(angle_rad=angle_rad, shift=np.zeros(2))(point[None])[0], dtype=np.float64)
 
 
 def _moved_tip(scene: Scene, common: Common, along_mm: float) -> Callable[[], dict[Side, dict[Key, float]]]:

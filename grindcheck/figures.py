@@ -233,7 +233,7 @@ def _straight(x: Array, y: Array) -> "np.polynomial.Polynomial":
 
 
 def _run(rim: Array, at: float, gap: float) -> "np.polynomial.Polynomial":
-    """The rim in front of the plunge as a gentle curve that can be carried back to it."""
+    """Return the rim in front of the plunge as a gentle curve that can be carried back to it."""
     part = rim[(rim[:, 0] > at + gap) & (rim[:, 0] < at + gap + _RUN_MM)]
     if len(part) < 5:
         part = rim[np.argsort(np.abs(rim[:, 0] - at))[:10]]

@@ -70,8 +70,8 @@ def choose_plunges(one: Survey, other: Survey) -> tuple[Candidate | None, Candid
     Returns
     -------
     tuple of Candidate or None
-        The pair with the highest sum of scores, less a penalty for lying far apart; None where the blade shows
-        no plunge. The choice doesn't move the lines, which are traced on each face alone.
+        The pair with the highest sum of scores, less a penalty for lying far apart; None where the blade
+        shows no plunge. The choice doesn't move the lines, which are traced on each face alone.
     """
     best: tuple[Candidate | None, Candidate | None] = (None, None)
     highest = 2 * _LEAST_SCORE
@@ -92,7 +92,11 @@ def trace_plunge_of(seen: Survey, plunge: Candidate | None) -> Line | None:
 def trace_shoulder_of(seen: Survey, plunge_line: Line | None) -> Line | None:
     """Trace the shoulder from the plunge, or from the heel where there is none."""
     start = float(plunge_line.points_mm[:, 0].mean()) if plunge_line else seen.strip.heel_mm
-    top = plunge_line.top_mm if plunge_line and plunge_line.confidence > _UNSURE and plunge_line.top_mm else None
+    top = (
+        plunge_line.top_mm
+        if plunge_line and plunge_line.confidence > _UNSURE and plunge_line.top_mm
+        else None
+    )
     path = shoulder_path(seen.strip, from_mm=start, top_mm=top)
     return trace_shoulder(seen.outline, seen.strip, path, top_mm=top) if path else None
 
@@ -143,7 +147,12 @@ def trace_lines(
         shoulder_line = None
     elif shoulder_line is None or "plunge" in by_hand:
         shoulder_line = trace_shoulder_of(seen, plunge_line)
-    if shoulder_line is not None and shoulder_line.confidence >= _UNSURE and plunge_line and not plunge_line.by_hand:
+    if (
+        shoulder_line is not None
+        and shoulder_line.confidence >= _UNSURE
+        and plunge_line
+        and not plunge_line.by_hand
+    ):
         plunge_line = _up_to(seen, plunge, plunge_line, shoulder_line)
     if plunge_line is None:
         flags.append("no_plunge")
@@ -171,7 +180,7 @@ def trace_lines(
 
 
 def _up_to(seen: Survey, start: Candidate | None, plunge: Line, shoulder: Line) -> Line:
-    """Keep of the plunge what lies below the shoulder, above which there is none; trace anew what went beyond."""
+    """Keep of the plunge what lies below the shoulder, and trace anew what went beyond."""
     near = np.abs(shoulder.points_mm[:, 0] - plunge.points_mm[:, 0].mean()) < 12.0
     if near.sum() < 3:
         return plunge
@@ -207,9 +216,10 @@ def reaches_spine(
 
     Notes
     -----
-    On a full flat grind the plunge is seen nearly up to the spine and changes the face's look all the way, and
-    no line along the blade is found; otherwise the plunge ends at the shoulder, above which the flat goes on
-    as it was behind the plunge. The look says little where flat and bevel look alike, as after hand finishing.
+    On a full flat grind the plunge is seen nearly up to the spine and changes the face's look all
+    the way, and no line along the blade is found; otherwise the plunge ends at the shoulder, above which the
+    flat goes on as it was behind the plunge. The look says little where flat and bevel look alike, as after
+    hand finishing.
     """
     line = shoulder_line.confidence if shoulder_line else 0.0
     odds = 4.0 * (0.5 - line)
@@ -240,7 +250,7 @@ def _look_across(strip: Strip, plunge: Candidate, band: tuple[float, float]) -> 
 
 
 def _line_by_hand(points: Array) -> Line:
-    """A polyline given by the user, in points 0.2 mm apart; a hand places a line to about 0.1 mm."""
+    """Return the user's polyline in points 0.2 mm apart; a hand places a line to about 0.1 mm."""
     if len(points) < 2:
         raise InputError("A line needs two points.", advice="Give it as x1,y1,x2,y2 in pixels of the photo.")
     length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
@@ -258,7 +268,7 @@ def _line_by_hand(points: Array) -> Line:
 
 
 def _kind(seen: Survey, shoulder: Line | None, *, full_flat: bool) -> str:
-    """The grind's name, as far as lines tell: curvature of the bevel across isn't seen in them."""
+    """Name the grind as far as lines tell: curvature of the bevel across isn't seen in them."""
     if full_flat:
         return "full flat"
     if shoulder is None or shoulder.confidence < _UNSURE:

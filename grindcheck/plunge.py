@@ -46,7 +46,8 @@ class Candidate:
     change_of_lay : float
         Across the line, −2 to 2; positive from along to across.
     other : (float, float)
-        A second ``x_mm`` and ``lean`` worth trying: the line that divides the looks best rather than the sharpest.
+        A second ``x_mm`` and ``lean`` worth trying: the line that divides the looks best rather than the
+        sharpest.
     """
 
     x_mm: float
@@ -151,14 +152,16 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
         score = edges[number] + np.clip(changes[number], -1, 1) + 0.4 * level
         scores[number] = np.where(possible, score, -np.inf)
     while len(best) < count and np.isfinite(scores.max()):
-        number, column = np.unravel_index(int(np.argmax(scores)), scores.shape)
+        number, column = (int(index) for index in np.unravel_index(int(np.argmax(scores)), scores.shape))
         widest = number
         # near the best place the sharpest line is meant: sums over wide windows hardly depend on its lean
-        first = max(0, int(column) - 12)
-        number, near = np.unravel_index(int(np.argmax(edges[:, first : column + 13])), edges[:, first : column + 13].shape)
-        place = first + int(near)
+        first = max(0, column - 12)
+        close = edges[:, first : column + 13]
+        number, near = (int(index) for index in np.unravel_index(int(np.argmax(close)), close.shape))
+        place = first + near
         worth = scores[number, place] if np.isfinite(scores[number, place]) else scores[number, column]
-        # beside a sharper edge where no plunge can be (the handle's front, the heel) it is only that edge's flank
+        # beside a sharper edge where no plunge can be (the handle's front, the heel) it is only that edge's
+        # flank
         flank = sharpness[:, max(0, place - 12) : place + 13].max() > 1.1 * edges[number, place]
         if np.isfinite(worth) and not flank:
             best.append((float(worth), place, float(_LEANS[number]), float(changes[number, place])))
@@ -204,11 +207,11 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
 
     Notes
     -----
-    The plunge line is where the flat ends, whatever follows: a dark or bright band, wide or narrow. So the flat
-    behind it is modelled (a plane of brightness, a level per row for the streaks of its lay, its noise), each
-    sample votes by how badly the flat explains its brightness and its slope, and the straight line that parts the
-    votes best is taken, each row's say being bounded. A blurred step is then fitted at the line, row by
-    row, for the fraction of a pixel and a slight bow.
+    The plunge line is where the flat ends, whatever follows: a dark or bright band, wide or
+    narrow. So the flat behind it is modelled (a plane of brightness, a level per row for the streaks of its
+    lay, its noise), each sample votes by how badly the flat explains its brightness and its slope, and the
+    straight line that parts the votes best is taken, each row's say being bounded. A blurred step is then
+    fitted at the line, row by row, for the fraction of a pixel and a slight bow.
     """
     starts = dict.fromkeys([(start.x_mm, start.lean), start.other, (start.x_mm, _USUAL_LEAN)])
     tries = [_trace(outline, strip, x_mm, lean, start.above_mm, top_mm) for x_mm, lean in starts]
@@ -222,7 +225,7 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
 
 
 def _surest(lines: list[Line], y: float) -> Line:
-    """The surest line; of those that are nearly as sure, that nearest to the handle at a height y."""
+    """Choose the surest line; of those nearly as sure, that nearest to the handle at a height y."""
     most = max(len(line.points_mm) for line in lines)
     worth = [line.confidence * min(len(line.points_mm) / (0.7 * most), 1.0) for line in lines]
 
@@ -293,7 +296,9 @@ def _trace(
         turn_std_rad=scatter / np.sqrt(independent) / (float(np.std(y[good])) + 1e-6),
         scatter_mm=scatter,
         confidence=float(
-            np.clip(share / 0.6, 0, 1) * np.clip(strength / (3 * _LEAST_EVIDENCE), 0, 1) * np.exp(-((scatter / _ROUGH_MM) ** 2))
+            np.clip(share / 0.6, 0, 1)
+            * np.clip(strength / (3 * _LEAST_EVIDENCE), 0, 1)
+            * np.exp(-((scatter / _ROUGH_MM) ** 2))
         ),
         width_mm=_transition(outline, points, float(np.polyfit(y, centre, 1)[0])),
         top_mm=float(y[-1] - edge),
@@ -320,7 +325,7 @@ def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple
     # lines across the blade: their slope, seen along them, as a mean square so that no row's phase matters
     upright = np.stack(
         [
-            np.log(np.maximum(sample(outline.face, points + [0.0, shift]).mean(axis=2), 0.004))
+            np.log(np.maximum(sample(outline.face, points + np.array([0.0, shift])).mean(axis=2), 0.004))
             for shift in (-0.3, -0.1, 0.1, 0.3)
         ]
     ).mean(axis=0)
@@ -329,9 +334,12 @@ def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple
     # a sharp step is felt by the slope samples before it: its vote lags by as much
     energy = np.roll(energy / max(float(np.median(energy[zone])) if zone.any() else 1.0, 1e-8), 4, axis=1)
     votes += _votes(energy, zone, beyond)
-    sums = np.concatenate([np.zeros((len(y), 1)), np.cumsum(np.where(share > 0.5, votes, 0.0), axis=1)], axis=1)
+    sums = np.concatenate(
+        [np.zeros((len(y), 1)), np.cumsum(np.where(share > 0.5, votes, 0.0), axis=1)], axis=1
+    )
     borders = np.concatenate([offsets - step / 2, [offsets[-1] + step / 2]])
-    # what isn't flat begins at the crease and ends where it ends best, within the widest band of a belt's edge
+    # what isn't flat begins at the crease and ends where it ends best, within the widest band of a belt's
+    # edge
     span = max(round(_BAND_MM / step), 2)
     farthest = maximum_filter1d(sums, 2 * span + 1, axis=1, origin=0, mode="nearest")
     farthest = np.concatenate([farthest[:, span:], np.repeat(farthest[:, -1:], span, axis=1)], axis=1)
@@ -341,7 +349,7 @@ def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple
 
 
 def _leaves_course(y: Array, x: Array, good: NDArray[np.bool_]) -> int:
-    """Row at which a trace leaves the straight course of its lower part for good: there the crease has ended."""
+    """Row at which a trace leaves the straight course of its lower part for good: the crease's end."""
     from scipy.ndimage import median_filter
 
     low = good & (np.arange(len(y)) < 0.6 * len(y))
@@ -364,7 +372,9 @@ def _best_line(gain: Array, states: Array, y: Array) -> tuple[float, float]:
     columns = np.arange(len(states))
     leans = np.linspace(-1, 1, 61) * min(states[-1] / max(np.abs(lever).max(), 1.0), _LEAN_OFF)
     for lean in leans:
-        index = np.clip(columns[None, :] + np.rint(lean * lever / step).astype(int)[:, None], 0, len(states) - 1)
+        index = np.clip(
+            columns[None, :] + np.rint(lean * lever / step).astype(int)[:, None], 0, len(states) - 1
+        )
         total = np.take_along_axis(lost, index, axis=1).sum(axis=0)
         least = int(np.argmin(total))
         if total[least] < best[0]:
@@ -373,7 +383,7 @@ def _best_line(gain: Array, states: Array, y: Array) -> tuple[float, float]:
 
 
 def _votes(energy: Array, zone: NDArray[np.bool_], beyond: NDArray[np.bool_]) -> Array:
-    """Log likelihood ratio of what lies beyond the flat against the flat, from squares whose mean is 1 on the flat.
+    """Log likelihood ratio of what lies beyond the flat, from squares whose mean is 1 on the flat.
 
     The wider variance is what the picture shows beyond, in its more telling fifth.
     """
@@ -385,9 +395,7 @@ def _votes(energy: Array, zone: NDArray[np.bool_], beyond: NDArray[np.bool_]) ->
     return np.asarray(0.5 * (np.minimum(energy, 16.0) * (1 - 1 / wider) - np.log(wider)))
 
 
-def _flat_model(
-    profiles: Array, offsets: Array, y: Array, zone: NDArray[np.bool_]
-) -> tuple[Array, float]:
+def _flat_model(profiles: Array, offsets: Array, y: Array, zone: NDArray[np.bool_]) -> tuple[Array, float]:
     """Brightness of the flat carried on past its end, and its noise."""
     grid_x, grid_y = np.broadcast_arrays(offsets[None, :], y[:, None] - y.mean())
     design = np.column_stack([np.ones(zone.sum()), grid_x[zone], grid_y[zone]])
@@ -428,7 +436,7 @@ def _on_steel(outline: Outline, points: Array) -> NDArray[np.bool_]:
     polygon = np.rint(plane.index_from_grid(outline.points_mm)).astype(np.int32)
     cv2.fillPoly(mask, [polygon], 1)
     size = 2 * max(round(0.35 / plane.step_mm), 1) + 1
-    mask = cv2.erode(mask, np.ones((size, size), np.uint8))
+    mask = np.asarray(cv2.erode(mask, np.ones((size, size), np.uint8)), dtype=np.uint8)
     index = np.rint(plane.index_from_grid(points.reshape(-1, 2))).astype(int)
     columns, rows = np.clip(index[:, 0], 0, plane.shape[1] - 1), np.clip(index[:, 1], 0, plane.shape[0] - 1)
     return np.asarray(mask[rows, columns].reshape(points.shape[:2]) > 0)
@@ -508,6 +516,4 @@ def _transition(outline: Outline, points: Array, slope: float) -> float:
 
 
 def _hopeless(points: Array) -> Line:
-    return Line(
-        points_mm=frozen(points), shift_std_mm=1.0, turn_std_rad=0.2, scatter_mm=1.0, confidence=0.0
-    )
+    return Line(points_mm=frozen(points), shift_std_mm=1.0, turn_std_rad=0.2, scatter_mm=1.0, confidence=0.0)

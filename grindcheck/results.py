@@ -16,8 +16,8 @@ class Figure:
     ----------
     quantity : str
         ``plunge.shoulder``, ``plunge.mid``, ``plunge.edge`` (distance from the tip along the blade),
-        ``plunge.angle``, ``plunge.transition`` (width of the radius behind the plunge line), ``bevel_height`` (along
-        the ground surface), ``bevel_angle``, ``shoulder.waviness``.
+        ``plunge.angle``, ``plunge.transition`` (width of the radius behind the plunge line), ``bevel_height``
+        (along the ground surface), ``bevel_angle``, ``shoulder.waviness``.
     station_mm : float or None
         Distance from the tip at which it is read.
     value, std : float
@@ -47,7 +47,8 @@ class FaceFigures:
     side : {"left", "right"}
     photo_name, photo_sha256 : str
     grind : str
-        ``sabre``, ``scandi``, ``full flat``, ``hollow``, ``convex`` as found or as given, ``""`` when it can't be told.
+        ``sabre``, ``scandi``, ``full flat``, ``hollow``, ``convex`` as found or as given, ``""`` when it
+        can't be told.
     full_flat : bool
         The bevel reaches the spine, so there is no shoulder.
     plunge : dict of str to Figure

@@ -1,7 +1,7 @@
 """Where the shoulder runs: the line where the bevel meets the flat, from the plunge to the tip.
 
-Roughly as the least-cost path through the strip (dynamic programming over a step in brightness and a change of
-lay), then to a fraction of a pixel along its normals.
+Roughly as the least-cost path through the strip (dynamic programming over a step in brightness and a change
+of lay), then to a fraction of a pixel along its normals.
 """
 
 from dataclasses import dataclass
@@ -115,7 +115,9 @@ def _worth(strip: Strip, from_mm: float) -> tuple[Array, Array]:
     noise = 1.48 * float(np.median(step[seen])) + 0.01 if seen.any() else 1.0
     level = np.abs(_vertical(smooth, 4, 15))
     change = -_vertical(lay, 2, 15)
-    worth = np.minimum(step / noise, 8.0) / 8.0 + np.clip(change, -0.5, 1.0) + 0.4 * np.minimum(level / 0.4, 1.0)
+    worth = (
+        np.minimum(step / noise, 8.0) / 8.0 + np.clip(change, -0.5, 1.0) + 0.4 * np.minimum(level / 0.4, 1.0)
+    )
     height = strip.above_mm[:, None]
     legal = (height > _LOWEST_MM) & (height < strip.width_mm[first:][None, :] - _RIM_MM)
     worth = np.where(legal, worth, 0.0)
@@ -153,14 +155,15 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
 
     Notes
     -----
-    The picture is straightened along the path. Each stretch votes for flat or bevel by its level, and each pixel by
-    its derivative along the line, whose variance differs where the lay differs; the log likelihood of a
-    border at each place is the sum of the votes on either side. (The derivative across the line is left
-    out: the border itself is a ridge in it.) A hidden Markov chain along the blade, whose state
+    The picture is straightened along the path. Each stretch votes for flat or bevel by its level,
+    and each pixel by its derivative along the line, whose variance differs where the lay differs; the log
+    likelihood of a border at each place is the sum of the votes on either side. (The derivative across the
+    line is left out: the border itself is a ridge in it.) A hidden Markov chain along the blade, whose state
     is the border's place and whose step is a small random walk, gives the place's posterior mean and std
     (forward-backward, Rabiner 1989). Streaks of the flat's own lay run along the line and look like steps in
-    brightness: the level's vote therefore counts by the streaks' variance and length. Variances are taken from
-    the picture itself, on either side of the path, and go over into each other with the picture's own blur.
+    brightness: the level's vote therefore counts by the streaks' variance and length. Variances are taken
+    from the picture itself, on either side of the path, and go over into each other with the picture's own
+    blur.
     """
     from scipy.ndimage import gaussian_filter1d, median_filter
 
@@ -221,7 +224,7 @@ def _above_edge(outline: Outline, points: Array) -> Array:
 
 
 def _steady(x: Array, height: Array, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which places follow the bevel's own height: a shoulder runs beside the edge, rising or falling slowly."""
+    """Which places follow the bevel's own height: a shoulder runs beside the edge, or nearly."""
     middle, half = float(x.mean()), max(float(np.ptp(x)) / 2, 1.0)
     along = (x - middle) / half
     design = np.column_stack([np.ones_like(along), along, along**2])
@@ -238,7 +241,7 @@ def _steady(x: Array, height: Array, good: NDArray[np.bool_]) -> NDArray[np.bool
 
 
 def _follow(outline: Outline, course: Array) -> tuple[Array, Array, Array, Array]:
-    """One pass of the Markov chain about a smooth course: better points, their std, evidence and clearness."""
+    """One pass of the Markov chain about a smooth course: points, std, evidence and clearness."""
     step = outline.face.plane.step_mm
     x = np.arange(course[0, 0], course[-1, 0], step)
     smooth = np.column_stack([x, np.interp(x, course[:, 0], course[:, 1])])
@@ -248,7 +251,9 @@ def _follow(outline: Outline, course: Array) -> tuple[Array, Array, Array, Array
     colours = sample(outline.face, smooth[:, None, :] + offsets[None, :, None] * normals[:, None, :])
     states = np.arange(-_REACH_MM, _REACH_MM + 1e-9, step / 2)
     block = max(round(_COLUMN_MM / step), 1)
-    likelihood, nothing, clear = _likelihood(colours.mean(axis=2), offsets, states, block, outline.blur_mm, step)
+    likelihood, nothing, clear = _likelihood(
+        colours.mean(axis=2), offsets, states, block, outline.blur_mm, step
+    )
     place, std = follow(likelihood, states, walk=_WALK_MM)
     at = np.array([np.interp(p, states, row) for p, row in zip(place, likelihood, strict=True)])
     centre = slice(block // 2, len(likelihood) * block, block)
@@ -258,10 +263,10 @@ def _follow(outline: Outline, course: Array) -> tuple[Array, Array, Array, Array
 def _likelihood(
     linear: Array, offsets: Array, states: Array, block: int, blur: float, step: float
 ) -> tuple[Array, Array, Array]:
-    """Log likelihood of a border at each state, per block of columns; that of none; how clear the sides differ.
+    """Log likelihood of a border at each state, per block of columns, and of none; how clear it is.
 
-    Level and energy of the derivative go over from the bevel's to the flat's value with the blur of the picture:
-    the energy, being a square, with the square of the share of light.
+    Level and energy of the derivative go over from the bevel's to the flat's value with the blur of the
+    picture: the energy, being a square, with the square of the share of light.
     """
     from scipy.ndimage import gaussian_filter, gaussian_filter1d
     from scipy.special import ndtr
@@ -283,13 +288,18 @@ def _likelihood(
     nothing = np.zeros(count)
     level = reduced(gaussian_filter1d(linear, _STREAK_MM / 3 / step, axis=0, mode="nearest"))
     bevel, flat = side(linear, below), side(linear, above)
-    spread = 0.5 * (
-        ((level - bevel) ** 2)[:, below].mean(axis=1) + ((level - flat) ** 2)[:, above].mean(axis=1)
-    )[:, None]
+    spread = (
+        0.5
+        * (((level - bevel) ** 2)[:, below].mean(axis=1) + ((level - flat) ** 2)[:, above].mean(axis=1))[
+            :, None
+        ]
+    )
     spread = gaussian_filter1d(spread, _POOL_MM / _COLUMN_MM, axis=0, mode="nearest") + 1e-6
     expected = bevel[:, None, :] * (1 - share_flat[None]) + flat[:, None, :] * share_flat[None]
     weight = streaks * block
-    found -= 0.5 * weight * np.minimum((level[:, None, :] - expected) ** 2 / spread[:, None, :], 50.0).sum(axis=2)
+    found -= (
+        0.5 * weight * np.minimum((level[:, None, :] - expected) ** 2 / spread[:, None, :], 50.0).sum(axis=2)
+    )
     ramp = bevel + (flat - bevel) * np.clip(offsets / (2 * _REACH_MM) + 0.5, 0, 1)[None, :]
     nothing -= 0.5 * weight * np.minimum((level - ramp) ** 2 / spread, 50.0).sum(axis=1)
 
@@ -299,7 +309,9 @@ def _likelihood(
     clear = np.abs(flat - bevel)[:, 0] / np.sqrt(spread[:, 0]) / _CLEAR_STEP
     bevel, flat = side(energy, below) + 1e-8, side(energy, above) + 1e-8
     seen = np.minimum(reduced(energy), 9.0 * np.maximum(bevel, flat))
-    expected = bevel[:, None, :] * (1 - share_flat[None]) ** 2 + flat[:, None, :] * share_flat[None] ** 2 + 1e-9
+    expected = (
+        bevel[:, None, :] * (1 - share_flat[None]) ** 2 + flat[:, None, :] * share_flat[None] ** 2 + 1e-9
+    )
     lines = 0.5 * _PIXEL_SHARE * block * untold
     found -= lines * (seen[:, None, :] / expected + np.log(expected)).sum(axis=2)
     common = 0.5 * (bevel + flat)
@@ -309,6 +321,4 @@ def _likelihood(
 
 
 def _none(points: Array) -> Line:
-    return Line(
-        points_mm=frozen(points), shift_std_mm=1.0, turn_std_rad=0.0, scatter_mm=1.0, confidence=0.0
-    )
+    return Line(points_mm=frozen(points), shift_std_mm=1.0, turn_std_rad=0.0, scatter_mm=1.0, confidence=0.0)

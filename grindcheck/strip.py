@@ -63,14 +63,19 @@ def unroll(outline: Outline, lay: Lay) -> Strip:
     x = np.arange(start, -2.0, STEP_MM)
     edge, heel = _carried_on(x, outline.rim_mm(x, edge=True))
     spine = outline.rim_mm(x, edge=False)
-    spine = np.where(np.isfinite(spine), spine, np.interp(x, x[np.isfinite(spine)], spine[np.isfinite(spine)]))
+    spine = np.where(
+        np.isfinite(spine), spine, np.interp(x, x[np.isfinite(spine)], spine[np.isfinite(spine)])
+    )
     width = spine - edge
     above = np.arange(0.0, float(np.percentile(width, 99)) + 1.0, STEP_MM)
     points = np.stack(np.broadcast_arrays(x[None, :], edge[None, :] + above[:, None]), axis=-1)
     index = outline.face.plane.index_from_grid(points.reshape(-1, 2)).astype(np.float32)
     maps = index.reshape(*points.shape)
     brightness, across = (
-        cv2.remap(np.ascontiguousarray(part), maps[..., 0], maps[..., 1], cv2.INTER_LINEAR)
+        np.asarray(
+            cv2.remap(np.ascontiguousarray(part), maps[..., 0], maps[..., 1], cv2.INTER_LINEAR),
+            dtype=np.float32,
+        )
         for part in (lay.brightness, lay.across)
     )
     inside = (above[:, None] > _RIM_MM) & (above[:, None] < width[None, :] - _RIM_MM)
@@ -83,7 +88,7 @@ def unroll(outline: Outline, lay: Lay) -> Strip:
 
 
 def _carried_on(x: Array, edge: Array) -> tuple[Array, float]:
-    """The edge's course, carried on straight from where it turns up into a heel or choil, and where that is."""
+    """Carry the edge on straight from where it turns up into a heel or choil; tell where that is."""
     finite = np.isfinite(edge)
     course = np.interp(x, x[finite], edge[finite])
     run = int(8.0 / STEP_MM)

@@ -32,8 +32,8 @@ LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 ONLY_IN = {
     "cv2": {
         "photo", "mat.spec", "mat.drawing", "mat.edges", "mat.saddle", "mat.markers", "mat.finding", "camera",
-        "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "plunge", "shoulder",
-        "grindlines",
+        "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "plunge",
+        "shoulder", "grindlines",
     },
     "matplotlib": {"mat.drawing", "report.picture"},
     "typer": {"cli"},

@@ -1,11 +1,11 @@
-"""How right the figures are: measure photos of known truth and compare, quantity by quantity, stratum by stratum.
+"""How right the figures are: photos of known truth, quantity by quantity, stratum by stratum.
 
     python tests/accuracy/study.py FOLDER [--csv FILE] [--jobs 2] [--json FILE]
 
 FOLDER holds ``NAME.json`` (truth, as `sample_images/render.py` writes it) beside the two photos it names. For
-each pair the check is run as a user would: thickness as marked on the stock, bar readings only where the truth says
-that they are known. Printed: error median, 95 %, largest; share of true values inside the stated 95 % interval,
-in all and per stratum; stated U; wrong verdicts; refusals.
+each pair the check is run as a user would: thickness as marked on the stock, bar readings only where the
+truth says that they are known. Printed: error median, 95 %, largest; share of true values inside the stated
+95 % interval, in all and per stratum; stated U; wrong verdicts; refusals.
 """
 
 import argparse
@@ -47,7 +47,7 @@ def measure(truth_file: Path) -> dict[str, Any]:
     except GrindcheckError as error:
         row["refused"] = f"{type(error).__name__}: {error.message}"
         return row
-    except Exception as error:  # noqa: BLE001 - a crash is a result of the study, and must not end it
+    except Exception as error:  # a crash is a result of the study, and must not end it
         row["refused"] = f"CRASH {error!r}"
         return row
     row["flags"] = sorted({*comparison.flags, *comparison.left.flags, *comparison.right.flags})
@@ -85,7 +85,7 @@ def _face_figures(face: Any) -> Iterable[Any]:
 
 
 def _wanted(truth: dict[str, Any]) -> dict[tuple[str, str, float | None], float]:
-    """True values by group, quantity and station; angles in radians."""
+    """Return true values by group, quantity and station; angles in radians."""
     out: dict[tuple[str, str, float | None], float] = {}
     groups = {"difference": truth["differences"], **truth["faces"]}
     for group, figures in groups.items():
@@ -117,7 +117,8 @@ def table(rows: list[dict[str, Any]]) -> str:
         lines.append(f"  {what}: {', '.join(row['name'] for row in done if not row[key]) or 'none'}")
     lines.append("")
     lines.append(
-        f"{'quantity':34}{'n':>5}{'median':>9}{'95 %':>9}{'largest':>9}{'U median':>10}{'covered':>9}{'rms z':>7}"
+        f"{'quantity':34}{'n':>5}{'median':>9}{'95 %':>9}{'largest':>9}"
+        f"{'U median':>10}{'covered':>9}{'rms z':>7}"
     )
     kinds = [
         ("difference", q)
