@@ -221,7 +221,12 @@ def _try_corners(
 ) -> tuple[dict[Side, Sighting], Registration, Match]:
     tried = {side: replace(sightings[side], lower_rim=rim) for side, rim in zip(SIDES, lower, strict=True)}
     shapes = {side: place(seen, stance) for side, seen in tried.items()}
-    found, match = register(shapes["right"].outline_mm, shapes["left"].outline_mm, start=start)
+    found, match = register(
+        shapes["right"].outline_mm,
+        shapes["left"].outline_mm,
+        start=start,
+        std=(sightings["right"].outline_std_mm, sightings["left"].outline_std_mm),
+    )
     return tried, found, match
 
 

@@ -21,6 +21,10 @@ from grindcheck.outline import Outline
 from grindcheck.silhouette import Side
 
 
+_STEADY_MM = 0.015  # of a traced point: blend and halo, common to neighbours
+_WALL_SHARE = 0.5  # of the width of a wall that the camera sees: its rim may be traced anywhere on it
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stance:
     """How the blade lies on the mat, all in mm.
@@ -57,6 +61,7 @@ class Sighting:
         Columns are the face frame's x and y in the mat frame.
     outline_px : ndarray, shape (N, 2)
     outline_std_mm : ndarray, shape (N,)
+        Of each point along its normal; more where a wall shows, since the traced corner may lie on it.
     is_edge : ndarray of bool, shape (N,)
     fullness : ndarray, shape (N,)
         Local thickness at the rim: 0 the edge's, 1 the stock's.
@@ -118,7 +123,11 @@ def sight(outline: Outline, lines: GrindLines, camera: Camera, stance: Stance) -
     plane = outline.face.plane
     mat = plane.mat_from_grid(outline.points_mm)
     normal = outline.normals @ plane.axes.T
-    shows_wall = np.einsum("nc,nc->n", normal, camera.centre_mm[:2] - mat) > 0
+    aside = np.einsum("nc,nc->n", normal, camera.centre_mm[:2] - mat)
+    shows_wall = aside > 0
+    fullness = _fullness(outline, lines)
+    deep = stance.edge_mm + fullness * (stance.thickness_mm - stance.edge_mm)
+    wall = np.where(shows_wall, deep * aside / (camera.centre_mm[2] - plane.height_mm), 0.0)
 
     def px(points_mm: Array) -> Array:
         if not len(points_mm):
@@ -132,9 +141,9 @@ def sight(outline: Outline, lines: GrindLines, camera: Camera, stance: Stance) -
         origin_mm=plane.origin_mm,
         axes=plane.axes,
         outline_px=px(outline.points_mm),
-        outline_std_mm=outline.std_mm,
+        outline_std_mm=frozen(np.hypot(_STEADY_MM, outline.std_mm) + _WALL_SHARE * wall),
         is_edge=outline.is_edge,
-        fullness=frozen(_fullness(outline, lines)),
+        fullness=frozen(fullness),
         shows_wall=shows_wall,
         plunge_px=px(lines.plunge.points_mm if lines.plunge else np.empty((0, 2))),
         shoulder_px=px(lines.shoulder.points_mm if lines.shoulder else np.empty((0, 2))),

@@ -53,7 +53,9 @@ class Match:
     weight: Array
 
 
-def register(moving: Array, fixed: Array, *, start: Rigid | None = None) -> tuple[Registration, Match]:
+def register(
+    moving: Array, fixed: Array, *, start: Rigid | None = None, std: tuple[Array, Array] | None = None
+) -> tuple[Registration, Match]:
     """Register two outlines by point to line distances, robustly.
 
     Parameters
@@ -62,6 +64,8 @@ def register(moving: Array, fixed: Array, *, start: Rigid | None = None) -> tupl
         Outlines in mm, each in order along the rim, about 0.3 mm apart.
     start : Rigid, optional
         First guess; default: the frames as they are.
+    std : (ndarray, ndarray), optional
+        How well each moving and fixed point is known, mm; only their proportions count. Default: all alike.
 
     Returns
     -------
@@ -91,27 +95,28 @@ def register(moving: Array, fixed: Array, *, start: Rigid | None = None) -> tupl
     pivot = fixed.mean(axis=0)
     motion = start or Rigid(angle_rad=0.0, shift=np.zeros(2))
     limit = 5.0
+    trust = np.ones(0)
     for step in range(_ROUNDS):
         at = motion(moving)
         match = _pair(at, fixed, normals, tree, limit)
         if len(match.moving) < _FEWEST:
             return _unlike(motion, pivot, tree.query(at)[0]), match
         design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
-        scale = max(1.48 * float(np.median(np.abs(distance))), 0.005)
-        weight = np.where(
-            np.abs(distance) < _TUKEY * scale, (1 - (distance / (_TUKEY * scale)) ** 2) ** 2, 0.0
-        )
-        match = _with_weight(match, weight)
-        change = _solve(design, distance, weight)
+        trust = _trust(match, std)
+        proper = np.abs(distance) * np.sqrt(trust)
+        scale = max(1.48 * float(np.median(proper)), 0.005)
+        tukey = np.where(proper < _TUKEY * scale, (1 - (proper / (_TUKEY * scale)) ** 2) ** 2, 0.0)
+        match = _with_weight(match, tukey * trust)
+        change = _solve(design, distance, match.weight)
         motion = _moved(motion, change, pivot)
         limit = max(min(limit, 3 * _TUKEY * scale), 0.3)
         if step > 3 and np.abs(change).max() < 1e-6:
             break
     at = motion(moving)
-    if (match.weight > 0.1).sum() < _FEWEST:
+    if (match.weight > 0.1 * trust).sum() < _FEWEST:
         return _unlike(motion, pivot, tree.query(at)[0]), match
     design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
-    return _summary(motion, match, design, distance, pivot, at), match
+    return _summary(motion, match, trust, design, distance, pivot, at), match
 
 
 def resolve(moving: Array, fixed: Array, match: Match, start: Rigid) -> Rigid:
@@ -142,6 +147,14 @@ def _pair(at: Array, fixed: Array, normals: Array, tree: object, limit: float) -
         normal=normal[ok],
         weight=np.ones(ok.sum()),
     )
+
+
+def _trust(match: Match, std: tuple[Array, Array] | None) -> Array:
+    """Weight of each pair by how well its points are known, 1 for the best."""
+    if std is None:
+        return np.ones(len(match.moving))
+    variance = std[0][match.moving] ** 2 + std[1][match.fixed] ** 2
+    return np.asarray(variance.min() / variance)
 
 
 def _with_weight(match: Match, weight: Array) -> Match:
@@ -179,19 +192,20 @@ def _moved(motion: Rigid, change: Array, pivot: Array) -> Rigid:
 
 
 def _summary(
-    motion: Rigid, match: Match, design: Array, distance: Array, pivot: Array, at: Array
+    motion: Rigid, match: Match, trust: Array, design: Array, distance: Array, pivot: Array, at: Array
 ) -> Registration:
-    counts = match.weight > 0.1
+    counts = match.weight > 0.1 * trust
     residual = distance[counts]
+    proper = residual * np.sqrt(trust[counts])
     order = np.argsort(match.moving[counts])
     normal_matrix = (design[counts] * match.weight[counts, None]).T @ design[counts]
     rms = float(np.sqrt(np.mean(residual**2)))
-    covariance = np.linalg.pinv(normal_matrix, rcond=1e-12) * _variance(residual[order], 3)
+    covariance = np.linalg.pinv(normal_matrix, rcond=1e-12) * _variance(proper[order], 3)
     outward = np.einsum("nc,nc->n", at[match.moving] - pivot, match.normal)
     wide = np.column_stack([design, outward])[counts]
     inverse = np.linalg.pinv((wide * match.weight[counts, None]).T @ wide, rcond=1e-12)
     change = -(inverse @ ((wide * match.weight[counts, None]).T @ residual))
-    left = (residual + wide @ change)[order]
+    left = ((residual + wide @ change) * np.sqrt(trust[counts]))[order]
     return Registration(
         fixed_from_moving=motion,
         covariance=frozen(covariance),
