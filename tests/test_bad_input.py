@@ -216,19 +216,6 @@ def test_thickness_slips_stop_before_the_photos(photos, thickness, words):
     refused(check(("nowhere_1.jpg", "nowhere_2.jpg"), thickness=thickness), words)
 
 
-def test_thickness_contradicted_by_the_outlines(tmp_path):
-    """3.175 mm stock told as 9.5: both faces come out in other sizes, since the cameras weren't equally far.
-
-    Two photos from one distance would hide it: the outlines can't tell what is wrong with both alike.
-    """
-    half = reduced.halved("scandi_a", tmp_path)
-    right, wrong = (
-        check_pair(reduced.request("scandi_a", half, thickness_mm=mm, height_mm=mm)) for mm in (3.175, 9.525)
-    )
-    assert "outlines_scale" not in right.flags
-    assert "outlines_scale" in wrong.flags
-
-
 # the blade
 
 

@@ -7,6 +7,7 @@ import exact_scene as exact
 import numpy as np
 import pytest
 import saved_stages
+from synthetic import camera_truth
 from uncertainties import ufloat
 
 from grindcheck.compare import (
@@ -76,6 +77,26 @@ def test_reservations_of_the_outlines(changes, flags):
 def test_outlines_of_two_blades(changes):
     with pytest.raises(PairError, match=r"don't lie on each other: 0\.\d\d mm rms, \d+% of the rim fits"):
         _check_outlines(_registration(**changes), [])
+
+
+@pytest.mark.parametrize(("thickness_mm", "flags"), [(4.0, []), (3.8, []), (9.0, ["outlines_scale"])])
+def test_thickness_contradicted_by_the_outlines(thickness_mm, flags):
+    """From 400 and 300 mm a height wrong by 5 mm stretches one face 0.4 % more: 5/300 − 5/400.
+
+    Two photos from one distance would hide it: outlines can't tell what is wrong with both alike.
+    """
+    rng = np.random.default_rng(4)
+    sightings = {}
+    for side, width_mm in (("left", 340.0), ("right", 255.0)):
+        seen = exact.sighting(side, camera_truth(width_mm=width_mm, tilt_rad=0.05), angle_rad=0.0)
+        sightings[side] = replace(
+            seen, outline_px=frozen(seen.outline_px + 0.1 * rng.normal(size=seen.outline_px.shape))
+        )
+    told = Stance(thickness_mm=thickness_mm, height_mm=thickness_mm, edge_mm=0.5)
+    _, registration, _ = _registered(sightings, told, Rigid(angle_rad=0.0, shift=frozen([0.0, 0.0])))
+    found: list[str] = []
+    _check_outlines(registration, found)
+    assert [flag for flag in found if flag == "outlines_scale"] == flags
 
 
 def test_outlines_agree_and_turned_over_don_t(views):
