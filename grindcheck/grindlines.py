@@ -15,6 +15,7 @@ from grindcheck.strip import Strip, unroll
 GRINDS = ("sabre", "scandi", "full flat", "hollow", "convex")
 _LEAST_SCORE = 0.75  # of a plunge candidate; below, nothing runs across the blade
 _UNSURE = 0.5
+_UNSURE_PLUNGE = 0.6  # scatter of about 0.07 mm, at which traces of another line begin to pass
 _FADES_AT = 0.72  # of the blade's width: a full flat plunge is seen beyond, any other ends below
 _ROUNDED_MM = 0.3  # below the shoulder the corner is rounded
 _BEYOND_MM = 1.0  # of a plunge line above the shoulder that spoils its direction
@@ -156,7 +157,7 @@ def trace_lines(
         plunge_line = _up_to(seen, plunge, plunge_line, shoulder_line)
     if plunge_line is None:
         flags.append("no_plunge")
-    elif plunge_line.confidence < _UNSURE:
+    elif plunge_line.confidence < _UNSURE_PLUNGE:
         flags.append("plunge_unsure")
         plunge_line = replace(
             plunge_line,

@@ -205,6 +205,8 @@ def _fullness(outline: Outline, lines: GrindLines) -> Array:
     if lines.shoulder is not None:
         shoulder = lines.shoulder.points_mm
         reach = np.nanmedian(shoulder[:, 1] - outline.rim_mm(shoulder[:, 0], edge=True))
+    elif lines.plunge is not None and not lines.full_flat and lines.plunge.top_mm > 0:
+        reach = lines.plunge.top_mm  # the shoulder isn't seen, but the plunge ends at it
     else:
         start = lines.plunge.points_mm[:, 0].mean() if lines.plunge else np.quantile(x, 0.3)
         body = np.linspace(start + 2.0, start + 12.0, 11)
