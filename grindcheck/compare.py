@@ -15,8 +15,8 @@ from grindcheck.grindlines import GrindLines
 from grindcheck.mat.finding import MatView
 from grindcheck.outline import Outline, straight_part
 from grindcheck.photo import Photo
-from grindcheck.plunge import Line
 from grindcheck.placing import Shape, Sighting, Stance, place, sight, thinned
+from grindcheck.plunge import Line
 from grindcheck.printscale import PrintScale
 from grindcheck.rectify import picture_of, plane_over
 from grindcheck.registration import Match, Registration, register

@@ -20,7 +20,6 @@ from grindcheck.grindlines import GrindLines
 from grindcheck.outline import Outline
 from grindcheck.silhouette import Side
 
-
 _STEADY_MM = 0.015  # of a traced point: blend and halo, common to neighbours
 _WALL_SHARE = 0.5  # of the width of a wall that the camera sees: its rim may be traced anywhere on it
 
@@ -204,14 +203,14 @@ def _fullness(outline: Outline, lines: GrindLines) -> Array:
     above[outline.is_edge] = 0.0
     if lines.shoulder is not None:
         shoulder = lines.shoulder.points_mm
-        reach = np.nanmedian(shoulder[:, 1] - outline.rim_mm(shoulder[:, 0], edge=True))
+        reach = float(np.nanmedian(shoulder[:, 1] - outline.rim_mm(shoulder[:, 0], edge=True)))
     elif lines.plunge is not None and not lines.full_flat and lines.plunge.top_mm > 0:
         reach = lines.plunge.top_mm  # the shoulder isn't seen, but the plunge ends at it
     else:
         start = lines.plunge.points_mm[:, 0].mean() if lines.plunge else np.quantile(x, 0.3)
         body = np.linspace(start + 2.0, start + 12.0, 11)
-        reach = np.nanmedian(outline.rim_mm(body, edge=False) - outline.rim_mm(body, edge=True))
-    reach = float(reach) if np.isfinite(reach) else float(np.ptp(y))
+        reach = float(np.nanmedian(outline.rim_mm(body, edge=False) - outline.rim_mm(body, edge=True)))
+    reach = reach if np.isfinite(reach) else float(np.ptp(y))
     fullness = np.clip(above / max(reach, 1.0), 0.0, 1.0)
     if lines.plunge is not None:
         at, slope = lines.plunge.straight()
