@@ -8,13 +8,14 @@ import numpy as np
 from grindcheck.errors import BladeError, InputError
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline
-from grindcheck.plunge import Candidate, Line, plunge_candidates, trace_plunge
+from grindcheck.plunge import Candidate, Line, plunge_candidates, retrace_plunge, trace_plunge
 from grindcheck.shoulder import shoulder_path, trace_shoulder
 from grindcheck.strip import Strip, unroll
 
 GRINDS = ("sabre", "scandi", "full flat", "hollow", "convex")
 _LEAST_SCORE = 0.75  # of a plunge candidate; below, nothing runs across the blade
 _UNSURE = 0.5
+_SURE = 0.85  # of a plunge that needs no second look
 _UNSURE_PLUNGE = 0.6  # scatter of about 0.07 mm, at which traces of another line begin to pass
 _FADES_AT = 0.72  # of the blade's width: a full flat plunge is seen beyond, any other ends below
 _ROUNDED_MM = 0.3  # below the shoulder the corner is rounded
@@ -88,6 +89,16 @@ def choose_plunges(one: Survey, other: Survey) -> tuple[Candidate | None, Candid
 def trace_plunge_of(seen: Survey, plunge: Candidate | None) -> Line | None:
     """Trace the chosen plunge as far up as it is seen."""
     return None if plunge is None else trace_plunge(seen.outline, seen.strip, plunge)
+
+
+def compare_plunges(seen: Survey, line: Line | None, other: Survey, other_line: Line | None) -> Line | None:
+    """Look again at a doubtful plunge, now that the other face's is known; a sure one stays as it is."""
+    if line is None or other_line is None or line.confidence > _SURE or other_line.confidence <= _SURE:
+        return line
+    at, lean = other_line.straight()
+    y = float(other_line.points_mm[:, 1].mean())
+    x_mm = at + lean * y - float(other.outline.tip_mm[0]) + float(seen.outline.tip_mm[0])
+    return retrace_plunge(seen.outline, seen.strip, line, x_mm=x_mm, lean=lean)
 
 
 def trace_shoulder_of(seen: Survey, plunge_line: Line | None) -> Line | None:

@@ -14,6 +14,7 @@ from grindcheck.geometry import Array
 from grindcheck.grindlines import (
     check_grind,
     choose_plunges,
+    compare_plunges,
     moved_to,
     reaches_spine,
     require_lines,
@@ -118,6 +119,10 @@ def check_pair(request: Request) -> Comparison:
     left, right = choose_plunges(surveys["left"], surveys["right"])
     chosen = {"left": left, "right": right}
     plunges = {side: trace_plunge_of(surveys[side], chosen[side]) for side in surveys}
+    plunges = {
+        side: compare_plunges(surveys[side], plunges[side], surveys[other], plunges[other])
+        for side, other in (("left", "right"), ("right", "left"))
+    }
     shoulders = {side: trace_shoulder_of(surveys[side], plunges[side]) for side in surveys}
     odds = sum(reaches_spine(surveys[side], chosen[side], plunges[side], shoulders[side]) for side in surveys)
     full_flat = grind == "full flat" if grind else odds > 0

@@ -4,7 +4,7 @@ First roughly, as the straight line across the strip whose two sides differ most
 which is itself a sharp edge; then row by row to a fraction of a pixel.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,8 @@ _BAND_MM = 2.5  # of what follows the crease that votes: the belt's edge, and be
 _ROWS_AS_ONE = 5  # rows averaged: 1 mm along the crease
 _NEARER_MM = 0.8  # nearer to the handle, where a fainter end of the flat is sought
 _LEAN_OFF = 0.4  # how far a start's lean may be off at most
+_FACES_MM = 3.0  # usual difference of the plunges of two faces, for choosing only
+_FACES_LEAN = 0.1
 _USUAL_LEAN = 0.12  # dx/dy of a plunge, 7°; common practice, no source
 _ROW_WEIGHT = 0.5 / 5  # rows averaged count as one, and so do neighbouring samples
 _ROW_SAY = 4.0  # log likelihood that one row can cost a line at most
@@ -222,6 +224,38 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     at, lean = found.straight()
     x_mm = at + lean * y - _NEARER_MM
     return _surest([found, _trace(outline, strip, x_mm, lean, start.above_mm, top_mm)], y)
+
+
+def retrace_plunge(outline: Outline, strip: Strip, line: Line, *, x_mm: float, lean: float) -> Line:
+    """Trace a doubtful plunge again from where the other face has its own, and choose.
+
+    Parameters
+    ----------
+    outline : Outline
+    strip : Strip
+    line : Line
+        As traced from this face alone.
+    x_mm, lean : float
+        The other face's line, brought to this face's frame: place half-way up its own height, and dx/dy.
+
+    Returns
+    -------
+    Line
+        The surer of the two, its confidence lowered by how unlike the other face's line it lies: faces of one
+        blade differ by a few millimetres and degrees (common practice, no source).
+    """
+    column = int(np.argmin(np.abs(strip.x_mm - x_mm)))
+    height = max(float(np.ptp(line.points_mm[:, 1])), 4.0) / 2
+    again = _trace(outline, strip, x_mm, lean, height, None, near=True)
+    y = float(strip.edge_mm[column]) + height
+
+    def likely(one: Line) -> float:
+        at, own = one.straight()
+        apart = ((at + own * y - x_mm) / _FACES_MM) ** 2 + ((own - lean) / _FACES_LEAN) ** 2
+        return one.confidence * float(np.exp(-0.5 * apart))
+
+    best = max((line, again), key=likely)
+    return replace(best, confidence=likely(best))
 
 
 def _surest(lines: list[Line], y: float) -> Line:

@@ -25,7 +25,7 @@ _STREAK_MM = 5.0  # length over which the lines of a lay keep their brightness
 _STREAK_WIDE_MM = 0.25  # and how wide they are
 _PIXEL_SHARE = 0.25  # neighbouring pixels' derivatives count as one in two directions
 _WALK_MM = 0.03  # random walk of the border from column to column: 0.15 mm within 10 mm
-_LOST_MM = 0.25  # std beyond which a place says nothing
+_LOST_MM = 0.12  # std beyond which a place says too little to be told
 _WAVY_MM = 0.1  # scatter of a shoulder about its own course that a hand leaves; common practice, no source
 _CLEAR_STEP = 3.0  # step of the level, in spreads of the streaks, that is surely one
 _CLEAR_LAY = 0.8  # log ratio of the across lines' energy below and above a line that surely divides two lays
@@ -184,6 +184,7 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
         course[:, 1] = gaussian_filter1d(course[:, 1], smoothing / _COLUMN_MM, mode="nearest")
         course, std, evidence, clear = _follow(outline, course)
     evidence = gaussian_filter1d(evidence, 2.0 / _COLUMN_MM, mode="nearest")
+    std = std / np.clip(clear, 0.4, 1.0)  # where the sides hardly differ the likelihood flatters itself
     good = (std < _LOST_MM) & (evidence > _LEAST_EVIDENCE)
     if good.sum() < 12:
         return _none(course)
@@ -191,8 +192,7 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
     good &= _steady(course[:, 0], height, good)
     if good.sum() < 12:
         return _none(course)
-    # where the two sides hardly differ the likelihood is flattered by what it was chosen from
-    kept, std = course[good], std[good] / np.clip(clear[good], 0.4, 1.0)
+    kept, std = course[good], std[good]
     scatter = float(np.sqrt(np.mean((kept[:, 1] - gaussian_filter1d(kept[:, 1], 5.0, mode="nearest")) ** 2)))
     begins = float(np.median(height[good][:20]))
     # a plunge fades out below the shoulder, but never runs on above it
