@@ -1,6 +1,7 @@
 """The command line: it reads options, calls the pipeline and prints. Heavy imports wait for the command."""
 
 import math
+import os
 import sys
 import traceback
 from collections.abc import Callable, Iterator
@@ -41,6 +42,8 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a console that lacks a sign shows a stand-in instead of failing
             stream.reconfigure(errors="replace")
+    # many small solves: a second thread in each costs more than it brings
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     app()
 
 

@@ -1,6 +1,6 @@
 """The lines of a grind on one face: plunge and shoulder, and which kind of grind they make."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +15,7 @@ from grindcheck.strip import Strip, unroll
 GRINDS = ("sabre", "scandi", "full flat", "hollow", "convex")
 _LEAST_SCORE = 0.75  # of a plunge candidate; below, nothing runs across the blade
 _UNSURE = 0.5
+_NO_PLUNGE = 0.5  # of both faces, below which what was traced is no plunge at all
 _SURE = 0.85  # of a plunge that needs no second look
 _UNSURE_PLUNGE = 0.6  # scatter of about 0.07 mm, at which traces of another line begin to pass
 _FADES_AT = 0.72  # of the blade's width: a full flat plunge is seen beyond, any other ends below
@@ -99,6 +100,11 @@ def compare_plunges(seen: Survey, line: Line | None, other: Survey, other_line: 
     y = float(other_line.points_mm[:, 1].mean())
     x_mm = at + lean * y - float(other.outline.tip_mm[0]) + float(seen.outline.tip_mm[0])
     return retrace_plunge(seen.outline, seen.strip, line, x_mm=x_mm, lean=lean)
+
+
+def runs_out(plunges: Iterable[Line | None]) -> bool:
+    """Whether a full flat bevel runs out at the heel: neither face shows anything like a plunge."""
+    return all(line is None or line.confidence < _NO_PLUNGE for line in plunges)
 
 
 def trace_shoulder_of(seen: Survey, plunge_line: Line | None) -> Line | None:

@@ -35,7 +35,10 @@ class Lay:
     def upside_down(self) -> "Lay":
         """Return the maps with y reversed."""
         return Lay(
-            brightness=self.brightness[::-1], energy_x=self.energy_x[::-1], energy_y=self.energy_y[::-1]
+            **{
+                name: np.ascontiguousarray(getattr(self, name)[::-1])
+                for name in ("brightness", "energy_x", "energy_y")
+            }
         )
 
 

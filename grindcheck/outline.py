@@ -190,7 +190,11 @@ def upside_down(face: Face) -> Face:
         origin_mm=plane.origin_mm, axes=frozen(plane.axes * np.array([1.0, -1.0])), x_min_mm=plane.x_min_mm,
         y_max_mm=-lowest, step_mm=plane.step_mm, shape=plane.shape, height_mm=plane.height_mm,
     )  # fmt: skip
-    return Face(plane=turned, linear=face.linear[::-1], inside=face.inside[::-1])
+    return Face(
+        plane=turned,
+        linear=np.ascontiguousarray(face.linear[::-1]),
+        inside=np.ascontiguousarray(face.inside[::-1]),
+    )
 
 
 def _changes(lay: Lay, face: Face, rim: Array, inward: float, x: Array) -> Array:
@@ -372,12 +376,17 @@ def _refine(
 
 def sample(face: Face, points_mm: Array) -> Array:
     """Linear colours of a face at points of shape (N, M, 2) in its frame: (N, M, 3), bilinear."""
+    return sample_map(face, face.linear, points_mm)
+
+
+def sample_map(face: Face, picture: NDArray[np.float32], points_mm: Array) -> Array:
+    """Any map over a face's grid at points of shape (N, M, 2) in its frame, bilinear."""
     import cv2
 
     rows, columns = points_mm.shape[:2]
     index = face.plane.index_from_grid(points_mm.reshape(-1, 2)).astype(np.float32).reshape(rows, columns, 2)
     return cv2.remap(
-        face.linear, index[..., 0], index[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        picture, index[..., 0], index[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     ).astype(np.float64)
 
 

@@ -18,6 +18,7 @@ from grindcheck.grindlines import (
     moved_to,
     reaches_spine,
     require_lines,
+    runs_out,
     survey,
     trace_lines,
     trace_plunge_of,
@@ -120,12 +121,14 @@ def check_pair(request: Request) -> Comparison:
     chosen = {"left": left, "right": right}
     plunges = {side: trace_plunge_of(surveys[side], chosen[side]) for side in surveys}
     plunges = {
-        side: compare_plunges(surveys[side], plunges[side], surveys[other], plunges[other])
-        for side, other in (("left", "right"), ("right", "left"))
+        "left": compare_plunges(surveys["left"], plunges["left"], surveys["right"], plunges["right"]),
+        "right": compare_plunges(surveys["right"], plunges["right"], surveys["left"], plunges["left"]),
     }
     shoulders = {side: trace_shoulder_of(surveys[side], plunges[side]) for side in surveys}
     odds = sum(reaches_spine(surveys[side], chosen[side], plunges[side], shoulders[side]) for side in surveys)
     full_flat = grind == "full flat" if grind else odds > 0
+    if full_flat and runs_out(plunges.values()):
+        chosen, plunges = {"left": None, "right": None}, {"left": None, "right": None}
     views: dict[Side, View] = {}
     for side, face in faces.items():
         hand = _by_hand(request, face, side)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grindcheck.edgefit import StepFit, fit_steps
+from grindcheck.flatend import ROWS_AS_ONE, FaceMaps, best_line, face_maps, flat_ends, on_steel
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
 from grindcheck.strip import STEP_MM, Strip
@@ -19,19 +20,12 @@ _ROW_MM = 0.2
 _LEAST_BLADE_MM = 20.0  # a plunge nearer to the tip is none
 _HEEL_MM = 0.5  # of ricasso at least between heel or choil and the plunge
 _BEHIND_MM = 1.5  # flat that must be seen behind the crease
-_FLAT_MM = (4.0, 0.3)  # the flat is modelled from this far to this near behind where the crease may be
-_BAND_MM = 2.5  # of what follows the crease that votes: the belt's edge, and bevel behind a small one
-_ROWS_AS_ONE = 5  # rows averaged: 1 mm along the crease
 _NEARER_MM = 0.8  # nearer to the handle, where a fainter end of the flat is sought
-_LEAN_OFF = 0.4  # how far a start's lean may be off at most
 _FACES_MM = 3.0  # usual difference of the plunges of two faces, for choosing only
 _FACES_LEAN = 0.1
 _USUAL_LEAN = 0.12  # dx/dy of a plunge, 7°; common practice, no source
-_ROW_WEIGHT = 0.5 / 5  # rows averaged count as one, and so do neighbouring samples
-_ROW_SAY = 4.0  # log likelihood that one row can cost a line at most
 _BOW_MM = 0.1  # usual bow of a plunge line in the middle
 _RIDGE = 9.0  # neighbours err alike: the bow's prior counts as this many rows
-_WIDER = 5.0  # what isn't flat differs by so many times the flat's noise
 _ROUGH_MM = 0.1  # scatter of a line that hardly is one
 _LEAST_EVIDENCE = 2.0  # log likelihood per row; below, the flat goes on
 
@@ -215,15 +209,16 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     straight line that parts the votes best is taken, each row's say being bounded. A blurred step is then
     fitted at the line, row by row, for the fraction of a pixel and a slight bow.
     """
+    maps = face_maps(outline)
     starts = dict.fromkeys([(start.x_mm, start.lean), start.other, (start.x_mm, _USUAL_LEAN)])
-    tries = [_trace(outline, strip, x_mm, lean, start.above_mm, top_mm) for x_mm, lean in starts]
-    tries.append(_trace(outline, strip, start.x_mm, start.lean, start.above_mm, top_mm, near=True))
+    tries = [_trace(outline, strip, maps, x_mm, lean, start.above_mm, top_mm) for x_mm, lean in starts]
+    tries.append(_trace(outline, strip, maps, start.x_mm, start.lean, start.above_mm, top_mm, near=True))
     column = int(np.argmin(np.abs(strip.x_mm - start.x_mm)))
     y = float(strip.edge_mm[column]) + start.above_mm
     found = _surest(tries, y)
     at, lean = found.straight()
     x_mm = at + lean * y - _NEARER_MM
-    return _surest([found, _trace(outline, strip, x_mm, lean, start.above_mm, top_mm)], y)
+    return _surest([found, _trace(outline, strip, maps, x_mm, lean, start.above_mm, top_mm)], y)
 
 
 def retrace_plunge(outline: Outline, strip: Strip, line: Line, *, x_mm: float, lean: float) -> Line:
@@ -246,7 +241,7 @@ def retrace_plunge(outline: Outline, strip: Strip, line: Line, *, x_mm: float, l
     """
     column = int(np.argmin(np.abs(strip.x_mm - x_mm)))
     height = max(float(np.ptp(line.points_mm[:, 1])), 4.0) / 2
-    again = _trace(outline, strip, x_mm, lean, height, None, near=True)
+    again = _trace(outline, strip, face_maps(outline), x_mm, lean, height, None, near=True)
     y = float(strip.edge_mm[column]) + height
 
     def likely(one: Line) -> float:
@@ -273,6 +268,7 @@ def _surest(lines: list[Line], y: float) -> Line:
 def _trace(
     outline: Outline,
     strip: Strip,
+    maps: FaceMaps,
     x_mm: float,
     lean: float,
     above_mm: float,
@@ -292,8 +288,8 @@ def _trace(
     # the lower part alone first: it surely is plunge, and its short lever leaves the line's lean free
     passes = ((1.6, max(int(0.45 * len(y)), 8)), (0.8, len(y)))
     for reach, part in passes[near:]:
-        gain, states = _flat_ends(outline, y, centre, reach)
-        shift, lean = _best_line(gain[:part], states, y[:part])
+        gain, states = flat_ends(outline, maps, y, centre, reach)
+        shift, lean = best_line(gain[:part], states, y[:part])
         at = shift + lean * (y - y[:part].mean())
         centre = centre + at
         evidence = np.array([np.interp(p, states, row) for p, row in zip(at, gain, strict=True)])
@@ -303,7 +299,7 @@ def _trace(
     y, centre, evidence = y[:rows], centre[:rows], evidence[:rows]
     # a line over the choil or beyond the rim isn't on the blade
     behind = np.stack(np.broadcast_arrays(centre[:, None] - [[0.5, 0.0]], y[:, None]), axis=-1)
-    steel = _on_steel(outline, behind).all(axis=1)
+    steel = on_steel(outline, maps, behind).all(axis=1)
     for reach in (0.35, 0.2):
         slope = float(np.polyfit(y, centre, 1)[0])
         fit = _rows(outline, y, centre, slope, reach=reach, before=1.2, after=0.35)
@@ -340,48 +336,6 @@ def _trace(
     )
 
 
-def _flat_ends(outline: Outline, y: Array, centre: Array, reach: float) -> tuple[Array, Array]:
-    """Log likelihood, per row, that the flat ends at each place relative to the centre; and the places."""
-    from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
-
-    step = outline.face.plane.step_mm
-    offsets = np.arange(-_FLAT_MM[0] - reach, reach + _BAND_MM + step, step)
-    points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
-    steel = _on_steel(outline, points)
-    share = uniform_filter1d(steel.astype(np.float64), _ROWS_AS_ONE, axis=0, mode="nearest")
-    single = np.log(np.maximum(sample(outline.face, points).mean(axis=2), 0.004))
-    smooth = uniform_filter1d(np.where(steel, single, 0.0), _ROWS_AS_ONE, axis=0, mode="nearest")
-    profiles = smooth / np.maximum(share, 1e-3)
-    zone = (share > 0.5) & (offsets < -reach - _FLAT_MM[1])[None, :]
-    beyond = (share > 0.5) & (offsets > reach)[None, :]
-    flat, noise = _flat_model(profiles, offsets, y, zone)
-    votes = _votes(((profiles - flat) / noise) ** 2, zone, beyond)
-    # lines across the blade: their slope, seen along them, as a mean square so that no row's phase matters
-    upright = np.stack(
-        [
-            np.log(np.maximum(sample(outline.face, points + np.array([0.0, shift])).mean(axis=2), 0.004))
-            for shift in (-0.3, -0.1, 0.1, 0.3)
-        ]
-    ).mean(axis=0)
-    slope = gaussian_filter1d(upright, 1.0, axis=1, order=1, mode="nearest") ** 2
-    energy = uniform_filter1d(uniform_filter1d(slope, _ROWS_AS_ONE, axis=0, mode="nearest"), 5, axis=1)
-    # a sharp step is felt by the slope samples before it: its vote lags by as much
-    energy = np.roll(energy / max(float(np.median(energy[zone])) if zone.any() else 1.0, 1e-8), 4, axis=1)
-    votes += _votes(energy, zone, beyond)
-    sums = np.concatenate(
-        [np.zeros((len(y), 1)), np.cumsum(np.where(share > 0.5, votes, 0.0), axis=1)], axis=1
-    )
-    borders = np.concatenate([offsets - step / 2, [offsets[-1] + step / 2]])
-    # what isn't flat begins at the crease and ends where it ends best, within the widest band of a belt's
-    # edge
-    span = max(round(_BAND_MM / step), 2)
-    farthest = maximum_filter1d(sums, 2 * span + 1, axis=1, origin=0, mode="nearest")
-    farthest = np.concatenate([farthest[:, span:], np.repeat(farthest[:, -1:], span, axis=1)], axis=1)
-    states = np.arange(-reach, reach + 1e-9, step / 2)
-    gain = np.stack([np.interp(states, borders, row) for row in farthest[:, : len(borders)] - sums])
-    return gain, states
-
-
 def _leaves_course(y: Array, x: Array, good: NDArray[np.bool_]) -> int:
     """Row at which a trace leaves the straight course of its lower part for good: the crease's end."""
     from scipy.ndimage import median_filter
@@ -395,85 +349,6 @@ def _leaves_course(y: Array, x: Array, good: NDArray[np.bool_]) -> int:
     away = median_filter(off, 7, mode="nearest") > 4 * usual
     last = np.flatnonzero(~away)
     return int(last[-1]) + 1 if last.size else len(y)
-
-
-def _best_line(gain: Array, states: Array, y: Array) -> tuple[float, float]:
-    """Straight line with the highest likelihood over all rows, each row's say bounded: (shift, dx/dy)."""
-    lost = np.minimum(_ROW_WEIGHT * (gain.max(axis=1, keepdims=True) - gain), _ROW_SAY)
-    lever = y - y.mean()
-    step = float(states[1] - states[0])
-    best = (np.inf, 0.0, 0.0)
-    columns = np.arange(len(states))
-    leans = np.linspace(-1, 1, 61) * min(states[-1] / max(np.abs(lever).max(), 1.0), _LEAN_OFF)
-    for lean in leans:
-        index = np.clip(
-            columns[None, :] + np.rint(lean * lever / step).astype(int)[:, None], 0, len(states) - 1
-        )
-        total = np.take_along_axis(lost, index, axis=1).sum(axis=0)
-        least = int(np.argmin(total))
-        if total[least] < best[0]:
-            best = (float(total[least]), float(states[least]), float(lean))
-    return best[1], best[2]
-
-
-def _votes(energy: Array, zone: NDArray[np.bool_], beyond: NDArray[np.bool_]) -> Array:
-    """Log likelihood ratio of what lies beyond the flat, from squares whose mean is 1 on the flat.
-
-    The wider variance is what the picture shows beyond, in its more telling fifth.
-    """
-    if not zone.any() or not beyond.any():
-        return np.zeros_like(energy)
-    usual = max(float(np.mean(np.minimum(energy[zone], 9.0))), 1.0)
-    energy = energy / usual
-    wider = float(np.clip(np.quantile(energy[beyond], 0.8), 1.0, _WIDER**2))
-    return np.asarray(0.5 * (np.minimum(energy, 16.0) * (1 - 1 / wider) - np.log(wider)))
-
-
-def _flat_model(profiles: Array, offsets: Array, y: Array, zone: NDArray[np.bool_]) -> tuple[Array, float]:
-    """Brightness of the flat carried on past its end, and its noise."""
-    grid_x, grid_y = np.broadcast_arrays(offsets[None, :], y[:, None] - y.mean())
-    design = np.column_stack([np.ones(zone.sum()), grid_x[zone], grid_y[zone]])
-    if zone.sum() < 50:
-        return np.full_like(profiles, float(np.median(profiles))), 0.3
-    values = profiles[zone]
-    weight = np.ones(len(values))
-    for _ in range(4):
-        plane, *_ = np.linalg.lstsq(design * weight[:, None], values * weight, rcond=None)
-        residual = np.abs(values - design @ plane)
-        weight = 1.0 / np.sqrt(1.0 + (residual / (2 * np.median(residual) + 1e-3)) ** 2)
-    flat = plane[0] + plane[1] * grid_x + plane[2] * grid_y
-    off = np.where(zone, profiles - flat, np.nan)
-    middle = float(np.median(grid_x[zone]))
-    near, far = _level(off, grid_x > middle), _level(off, grid_x <= middle)
-    # streaks begin and end: what a row's level changes from one half to the other it may change again
-    drift = float(1.48 * np.median(np.abs(near - far)))
-    flat = flat + near[:, None]
-    return flat, float(np.hypot(1.48 * np.median(np.abs((profiles - flat)[zone])), drift) + 0.015)
-
-
-def _level(off: Array, part: NDArray[np.bool_]) -> Array:
-    """Median of each row's part, 0 where too little is seen."""
-    seen = np.isfinite(off) & part
-    enough = seen.sum(axis=1) > 6
-    level = np.zeros(len(off))
-    if enough.any():
-        level[enough] = np.nanmedian(np.where(seen, off, np.nan)[enough], axis=1)
-    return level
-
-
-def _on_steel(outline: Outline, points: Array) -> NDArray[np.bool_]:
-    """Whether points lie on the blade, clear of its rim."""
-    import cv2
-
-    plane = outline.face.plane
-    mask = np.zeros(plane.shape, dtype=np.uint8)
-    polygon = np.rint(plane.index_from_grid(outline.points_mm)).astype(np.int32)
-    cv2.fillPoly(mask, [polygon], 1)
-    size = 2 * max(round(0.35 / plane.step_mm), 1) + 1
-    mask = np.asarray(cv2.erode(mask, np.ones((size, size), np.uint8)), dtype=np.uint8)
-    index = np.rint(plane.index_from_grid(points.reshape(-1, 2))).astype(int)
-    columns, rows = np.clip(index[:, 0], 0, plane.shape[1] - 1), np.clip(index[:, 1], 0, plane.shape[0] - 1)
-    return np.asarray(mask[rows, columns].reshape(points.shape[:2]) > 0)
 
 
 def _top(evidence: Array) -> int:
@@ -492,7 +367,7 @@ def _rows(
     offsets = np.arange(-before, after + 1e-9, step / 2)
     points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
     profiles = sample(outline.face, points).mean(axis=2)
-    profiles = uniform_filter1d(profiles, _ROWS_AS_ONE, axis=0, mode="nearest")
+    profiles = uniform_filter1d(profiles, ROWS_AS_ONE, axis=0, mode="nearest")
     blur = outline.blur_mm * float(np.hypot(1.0, slope))
     return fit_steps(profiles, offsets, blur=blur, reach=reach)
 
