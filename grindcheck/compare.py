@@ -32,6 +32,8 @@ _CORNER_GAIN = 0.6  # share of the misfit that other corners must leave to be be
 _REJECTED_MM = 0.1  # what a point that was left out counts when corners are chosen
 _STRETCH_SIGMAS = 4.0
 _PICTURE_STEP_MM = 0.08
+_BEFORE_PLUNGE_MM = 4.0  # where the bevel has its full height, clear of the belt's edge
+_BELLY_MM = 0.2  # of the edge off its straight part, where the belly starts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +134,7 @@ def compare(
     knowns = _knowns(views, scene, scale, uncertain)
     figures = propagate(scene, knowns)
     common = scene.common()
-    faces = {side: _face(views[side], figures, common, side) for side in SIDES}
+    faces = {side: _face(views[side], figures, common, side, scene.layout.labels) for side in SIDES}
     if not scale.measured:
         found.append("print_scale_unmeasured")
     if not scene.layout.spine.any():
@@ -140,7 +142,7 @@ def compare(
     return Comparison(
         left=faces["left"],
         right=faces["right"],
-        differences=_differences(figures, full_flat=scene.layout.full_flat),
+        differences=_differences(figures, scene.layout),
         thickness_mm=stance.thickness_mm,
         height_mm=stance.height_mm,
         edge_mm=stance.edge_mm,
@@ -179,12 +181,15 @@ def _scene(views: dict[Side, View], stance: Stance) -> Scene:
     if not (spine.any() and spine_right.any()):
         spine, spine_right = np.zeros_like(spine), np.zeros_like(spine_right)
     reach = -min(float(shape.outline_mm[:, 0].min()) for shape in shapes.values())
+    labels = _named_stations(views["left"])
+    stations = np.unique(np.concatenate([np.arange(STATION_MM, reach, STATION_MM), list(labels)]))
     layout = Layout(
         match=match,
         right_to_left=registration.fixed_from_moving,
         spine=spine,
         spine_right=spine_right,
-        stations_mm=np.arange(STATION_MM, reach, STATION_MM),
+        stations_mm=stations,
+        labels=labels,
         has_plunge=_both(lambda side: views[side].lines.plunge is not None),
         has_shoulder=_both(lambda side: views[side].lines.shoulder is not None),
         full_flat=all(view.lines.full_flat for view in views.values()),
@@ -193,6 +198,21 @@ def _scene(views: dict[Side, View], stance: Stance) -> Scene:
         sightings=sightings, tips_px={side: _tip_px(view) for side, view in views.items()}, stance=stance,
         registration=registration, layout=layout, cameras={side: view.camera for side, view in views.items()},
     )  # fmt: skip
+
+
+def _named_stations(view: View) -> dict[float, str]:
+    """Stations a maker would choose: before the plunge, half-way to the tip, where the belly starts."""
+    if view.lines.plunge is None:
+        return {}
+    tip = float(view.outline.tip_mm[0])
+    plunge = tip - float(view.lines.plunge.points_mm[:, 0].max())
+    edge = view.outline.points_mm[view.outline.is_edge]
+    edge = edge[edge[:, 0] > tip - plunge]
+    straight = straight_part(edge, within_mm=_BELLY_MM) if len(edge) > 20 else np.zeros(0, dtype=np.bool_)
+    places = {plunge - _BEFORE_PLUNGE_MM: "plunge", plunge / 2: "middle"}
+    if straight.any():
+        places[tip - float(edge[straight, 0].max())] = "belly"
+    return {round(place, 1): name for place, name in places.items() if 5.0 < place < plunge - 2.0}
 
 
 def _registered(
@@ -312,7 +332,7 @@ def _focal_std(photo: Photo) -> float:
     return photo.focal_rel_std if photo.focal_rel_std is not None else 0.5
 
 
-def _figure(key: Key, number: Any) -> Figure:
+def _figure(key: Key, number: Any, labels: dict[float, str]) -> Figure:
     unit: Unit = "rad" if key[0].endswith("angle") else "mm"
     parts: dict[str, float] = {}
     for variable, size in number.error_components().items():
@@ -321,20 +341,25 @@ def _figure(key: Key, number: Any) -> Figure:
     return Figure(
         quantity=key[0], station_mm=key[1], value=float(number.nominal_value), std=float(number.std_dev),
         unit=unit, components=dict(sorted(parts.items())),
+        label=labels.get(key[1], "") if key[1] is not None else "",
     )  # fmt: skip
 
 
-def _differences(figures: Figures, *, full_flat: bool) -> tuple[Figure, ...]:
+def _differences(figures: Figures, layout: Layout) -> tuple[Figure, ...]:
     out = []
     for key, value in figures["left"].items():
-        if key not in figures["right"] or key[0] == "bevel_angle" or (full_flat and key[0] == "bevel_height"):
+        if (
+            key not in figures["right"]
+            or key[0] == "bevel_angle"
+            or (layout.full_flat and key[0] == "bevel_height")
+        ):
             continue
-        out.append(_figure(key, value - figures["right"][key]))
+        out.append(_figure(key, value - figures["right"][key], layout.labels))
     return tuple(out)
 
 
-def _face(view: View, figures: Figures, common: Common, side: Side) -> FaceFigures:
-    made = {key: _figure(key, number) for key, number in figures[side].items()}
+def _face(view: View, figures: Figures, common: Common, side: Side, labels: dict[float, str]) -> FaceFigures:
+    made = {key: _figure(key, number, labels) for key, number in figures[side].items()}
     lines = view.lines
     plunge = {key[0].split(".")[1]: figure for key, figure in made.items() if key[0].startswith("plunge.")}
     if lines.plunge is not None and lines.plunge.width_mm > 0:

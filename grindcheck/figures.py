@@ -4,7 +4,7 @@ Frame ``blade``: mm, origin at the tip, x along the straight part of the spine f
 to spine, the same for both faces. Positions are told as the distance from the tip along the blade, −x.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,8 @@ class Layout:
         The same on the right outline.
     stations_mm : ndarray
         Distances from the tip at which the bevel height is read.
+    labels : dict of float to str
+        Stations with a name: "plunge", "middle", "belly".
     has_plunge : (bool, bool)
         Left and right.
     has_shoulder : (bool, bool)
@@ -54,6 +56,7 @@ class Layout:
     has_shoulder: tuple[bool, bool]
     full_flat: bool
     bends: int = 1
+    labels: dict[float, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

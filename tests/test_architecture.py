@@ -18,7 +18,7 @@ LAYERS = (
     {"lens", "posefit", "camera"},
     {"rectify", "edgefit", "lay"},
     {"silhouette", "outline"},
-    {"strip", "plunge", "shoulder", "grindlines"},
+    {"strip", "flatend", "plunge", "shoulder", "grindlines"},
     {"placing", "figures", "budget", "results"},
     {"compare"},
     {"verdict"},
@@ -32,7 +32,7 @@ LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 ONLY_IN = {
     "cv2": {
         "photo", "mat.spec", "mat.drawing", "mat.edges", "mat.saddle", "mat.markers", "mat.finding", "camera",
-        "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "plunge",
+        "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "flatend", "plunge",
         "shoulder", "grindlines",
     },
     "matplotlib": {"mat.drawing", "report.picture"},
