@@ -15,6 +15,7 @@ ROWS_AS_ONE = 5  # rows averaged: 1 mm along the crease
 _WIDER = 5.0  # what isn't flat differs by so many times the flat's noise
 _ROW_WEIGHT = 0.5 / 5  # rows averaged count as one, and so do neighbouring samples
 _LEAN_OFF = 0.4  # how far a start's lean may be off at most
+_CLOSE_MM = 0.3  # behind a line, where the flat is taken to be known already
 _ROW_SAY = 4.0  # log likelihood that one row can cost a line at most
 
 
@@ -55,7 +56,49 @@ def on_steel(outline: Outline, maps: FaceMaps, points: Array) -> NDArray[np.bool
 
 def flat_ends(outline: Outline, maps: FaceMaps, y: Array, centre: Array, reach: float) -> tuple[Array, Array]:
     """Log likelihood, per row, that the flat ends at each place relative to the centre; and the places."""
-    from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
+    from scipy.ndimage import maximum_filter1d
+
+    step = outline.face.plane.step_mm
+    sums, borders = _vote_sums(outline, maps, y, centre, reach)
+    # what isn't flat begins at the crease and ends where it ends best, within the widest band of a belt
+    span = max(round(_BAND_MM / step), 2)
+    farthest = maximum_filter1d(sums, 2 * span + 1, axis=1, origin=0, mode="nearest")
+    farthest = np.concatenate([farthest[:, span:], np.repeat(farthest[:, -1:], span, axis=1)], axis=1)
+    states = np.arange(-reach, reach + 1e-9, step / 2)
+    gain = np.stack([np.interp(states, borders, row) for row in farthest[:, : len(borders)] - sums])
+    return gain, states
+
+
+def flat_between(outline: Outline, maps: FaceMaps, y: Array, first: Array, second: Array) -> float:
+    """Whether the flat behind one line goes on up to another nearer to the tip: negative where it does.
+
+    Parameters
+    ----------
+    outline : Outline
+    maps : FaceMaps
+    y : ndarray, shape (N,)
+        Rows.
+    first, second : ndarray, shape (N,)
+        The lines' x in these rows, the first nearer to the handle.
+
+    Returns
+    -------
+    float
+        Sum over the rows of the votes for "not flat" between the lines, each row's say bounded.
+    """
+    sums, borders = _vote_sums(outline, maps, y, first, _CLOSE_MM)
+    between = [
+        np.interp(gap, borders, row) - np.interp(0.0, borders, row)
+        for gap, row in zip(second - first, sums, strict=True)
+    ]
+    return float(np.clip(_ROW_WEIGHT * np.array(between), -_ROW_SAY, _ROW_SAY).sum())
+
+
+def _vote_sums(
+    outline: Outline, maps: FaceMaps, y: Array, centre: Array, reach: float
+) -> tuple[Array, Array]:
+    """Votes for "not flat", summed along each row, and the places between samples that the sums belong to."""
+    from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
     step = outline.face.plane.step_mm
     offsets = np.arange(-_FLAT_MM[0] - reach, reach + _BAND_MM + step, step)
@@ -79,15 +122,7 @@ def flat_ends(outline: Outline, maps: FaceMaps, y: Array, centre: Array, reach: 
     sums = np.concatenate(
         [np.zeros((len(y), 1)), np.cumsum(np.where(share > 0.5, votes, 0.0), axis=1)], axis=1
     )
-    borders = np.concatenate([offsets - step / 2, [offsets[-1] + step / 2]])
-    # what isn't flat begins at the crease and ends where it ends best, within the widest band of a belt's
-    # edge
-    span = max(round(_BAND_MM / step), 2)
-    farthest = maximum_filter1d(sums, 2 * span + 1, axis=1, origin=0, mode="nearest")
-    farthest = np.concatenate([farthest[:, span:], np.repeat(farthest[:, -1:], span, axis=1)], axis=1)
-    states = np.arange(-reach, reach + 1e-9, step / 2)
-    gain = np.stack([np.interp(states, borders, row) for row in farthest[:, : len(borders)] - sums])
-    return gain, states
+    return sums, np.concatenate([offsets - step / 2, [offsets[-1] + step / 2]])
 
 
 def _flat_model(profiles: Array, offsets: Array, y: Array, zone: NDArray[np.bool_]) -> tuple[Array, float]:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grindcheck.edgefit import StepFit, fit_steps
-from grindcheck.flatend import ROWS_AS_ONE, FaceMaps, best_line, face_maps, flat_ends, on_steel
+from grindcheck.flatend import ROWS_AS_ONE, FaceMaps, best_line, face_maps, flat_between, flat_ends, on_steel
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
 from grindcheck.strip import STEP_MM, Strip
@@ -23,6 +23,8 @@ _BEHIND_MM = 1.5  # flat that must be seen behind the crease
 _NEARER_MM = 0.8  # nearer to the handle, where a fainter end of the flat is sought
 _FACES_MM = 3.0  # usual difference of the plunges of two faces, for choosing only
 _FACES_LEAN = 0.1
+_APART_MM = 0.3  # two lines farther from each other can't both be the crease
+_LIKELY = 0.45  # confidence of a line that may be the crease although another is surer
 _USUAL_LEAN = 0.12  # dx/dy of a plunge, 7°; common practice, no source
 _BOW_MM = 0.1  # usual bow of a plunge line in the middle
 _RIDGE = 9.0  # neighbours err alike: the bow's prior counts as this many rows
@@ -215,10 +217,11 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     tries.append(_trace(outline, strip, maps, start.x_mm, start.lean, start.above_mm, top_mm, near=True))
     column = int(np.argmin(np.abs(strip.x_mm - start.x_mm)))
     y = float(strip.edge_mm[column]) + start.above_mm
-    found = _surest(tries, y)
+    found = _first(outline, maps, tries, y)
     at, lean = found.straight()
     x_mm = at + lean * y - _NEARER_MM
-    return _surest([found, _trace(outline, strip, maps, x_mm, lean, start.above_mm, top_mm)], y)
+    again = _trace(outline, strip, maps, x_mm, lean, start.above_mm, top_mm)
+    return _first(outline, maps, [found, again], y)
 
 
 def retrace_plunge(outline: Outline, strip: Strip, line: Line, *, x_mm: float, lean: float) -> Line:
@@ -253,16 +256,37 @@ def retrace_plunge(outline: Outline, strip: Strip, line: Line, *, x_mm: float, l
     return replace(best, confidence=likely(best))
 
 
-def _surest(lines: list[Line], y: float) -> Line:
-    """Choose the surest line; of those nearly as sure, that nearest to the handle at a height y."""
+def _first(outline: Outline, maps: FaceMaps, lines: list[Line], y: float) -> Line:
+    """Choose the line at which the flat ends, of several that were traced.
+
+    The surest line, or of those nearly as sure the one nearest to the handle at a height y; unless the flat
+    has ended before it, at another line that is likely too: a grind line of the bevel can look sharper than
+    the crease.
+    """
     most = max(len(line.points_mm) for line in lines)
-    worth = [line.confidence * min(len(line.points_mm) / (0.7 * most), 1.0) for line in lines]
+    worth = {id(line): line.confidence * min(len(line.points_mm) / (0.7 * most), 1.0) for line in lines}
 
     def place(line: Line) -> float:
         at, lean = line.straight()
         return at + lean * y
 
-    return min((line for line, own in zip(lines, worth, strict=True) if own >= 0.95 * max(worth)), key=place)
+    best = max(worth.values())
+    surest = min((line for line in lines if worth[id(line)] >= 0.95 * best), key=place)
+    for line in sorted(lines, key=place):
+        if place(surest) - place(line) < _APART_MM or worth[id(line)] < _LIKELY:
+            continue
+        rows = np.arange(
+            max(float(one.points_mm[:, 1].min()) for one in (line, surest)),
+            min(float(one.points_mm[:, 1].max()) for one in (line, surest)),
+            _ROW_MM,
+        )
+        (at, lean), (other, turn) = line.straight(), surest.straight()
+        first, second = at + lean * rows, other + turn * rows
+        if len(rows) < 8 or (second < first).any():
+            continue
+        if flat_between(outline, maps, rows, first, second) > 0:
+            return line
+    return surest
 
 
 def _trace(
