@@ -21,6 +21,8 @@ from grindcheck.silhouette import Side
 
 _SIDES: tuple[Side, Side] = ("left", "right")
 
+_UNSEEN_TOP_MM = 0.8  # of the height of a shoulder that isn't seen; faces differ by as much, common practice
+
 Figures = dict[Side, dict[Key, Any]]  # key to an `uncertainties` number
 
 

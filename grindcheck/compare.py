@@ -332,7 +332,7 @@ def _focal_std(photo: Photo) -> float:
     return photo.focal_rel_std if photo.focal_rel_std is not None else 0.5
 
 
-def _figure(key: Key, number: Any, labels: dict[float, str]) -> Figure:
+def _figure(key: Key, number: Any, labels: dict[float, str] | None = None) -> Figure:
     unit: Unit = "rad" if key[0].endswith("angle") else "mm"
     parts: dict[str, float] = {}
     for variable, size in number.error_components().items():
@@ -341,7 +341,7 @@ def _figure(key: Key, number: Any, labels: dict[float, str]) -> Figure:
     return Figure(
         quantity=key[0], station_mm=key[1], value=float(number.nominal_value), std=float(number.std_dev),
         unit=unit, components=dict(sorted(parts.items())),
-        label=labels.get(key[1], "") if key[1] is not None else "",
+        label=labels.get(key[1], "") if labels and key[1] is not None else "",
     )  # fmt: skip
 
 

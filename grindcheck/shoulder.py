@@ -312,7 +312,7 @@ def _likelihood(
     expected = (
         bevel[:, None, :] * (1 - share_flat[None]) ** 2 + flat[:, None, :] * share_flat[None] ** 2 + 1e-9
     )
-    lines = 0.5 * _PIXEL_SHARE * block * untold
+    lines = 0.5 * _PIXEL_SHARE * block * untold**1.5
     found -= lines * (seen[:, None, :] / expected + np.log(expected)).sum(axis=2)
     common = 0.5 * (bevel + flat)
     clear = np.maximum(clear, np.log(bevel / flat)[:, 0] / _CLEAR_LAY)
