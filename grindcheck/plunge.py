@@ -24,6 +24,8 @@ _NEARER_MM = 0.8  # nearer to the handle, where a fainter end of the flat is sou
 _FACES_MM = 3.0  # usual difference of the plunges of two faces, for choosing only
 _FACES_LEAN = 0.1
 _APART_MM = 0.3  # two lines farther from each other can't both be the crease
+_SAME_MM = 0.1  # two traces nearer to each other are of one line
+_SURE = 0.9  # confidence of a line that needs no more starts
 _LIKELY = 0.45  # confidence of a line that may be the crease although another is surer
 _USUAL_LEAN = 0.12  # dx/dy of a plunge, 7°; common practice, no source
 _BOW_MM = 0.1  # usual bow of a plunge line in the middle
@@ -212,9 +214,11 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     fitted at the line, row by row, for the fraction of a pixel and a slight bow.
     """
     maps = face_maps(outline)
-    starts = dict.fromkeys([(start.x_mm, start.lean), start.other, (start.x_mm, _USUAL_LEAN)])
+    starts = [(start.x_mm, start.lean), (start.x_mm, _USUAL_LEAN)]
     tries = [_trace(outline, strip, maps, x_mm, lean, start.above_mm, top_mm) for x_mm, lean in starts]
-    tries.append(_trace(outline, strip, maps, start.x_mm, start.lean, start.above_mm, top_mm, near=True))
+    if not _agree(*tries):
+        tries.append(_trace(outline, strip, maps, *start.other, start.above_mm, top_mm))
+        tries.append(_trace(outline, strip, maps, *starts[0], start.above_mm, top_mm, near=True))
     column = int(np.argmin(np.abs(strip.x_mm - start.x_mm)))
     y = float(strip.edge_mm[column]) + start.above_mm
     found = _first(outline, maps, tries, y)
@@ -254,6 +258,12 @@ def retrace_plunge(outline: Outline, strip: Strip, line: Line, *, x_mm: float, l
 
     best = max((line, again), key=likely)
     return replace(best, confidence=likely(best))
+
+
+def _agree(one: Line, other: Line) -> bool:
+    """Whether two traces from different starts came to the same sure line."""
+    near = abs(float(one.points_mm[:, 0].mean() - other.points_mm[:, 0].mean())) < _SAME_MM
+    return near and min(one.confidence, other.confidence) > _SURE
 
 
 def _first(outline: Outline, maps: FaceMaps, lines: list[Line], y: float) -> Line:
