@@ -181,7 +181,11 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--json", type=Path, help="every figure, with components")
     parser.add_argument("--jobs", type=int, default=2)
     options = parser.parse_args(arguments)
-    files = sorted(options.folder.glob("*.json"))
+    files = [
+        file
+        for file in sorted(options.folder.glob("*.json"))
+        if "faces" in json.loads(file.read_text(encoding="utf-8"))  # descriptions of pairs hold no truth
+    ]
     if not files:
         print(f"no truth files in {options.folder}", file=sys.stderr)
         return 2
