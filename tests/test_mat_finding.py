@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import synthetic
 from synthetic import camera_truth, linear, mat_photo, photo_of, reflectance, render
+from tag_reader import read_tags
 
 from grindcheck.camera import Camera, solve_camera
 from grindcheck.errors import MatError
@@ -232,9 +233,8 @@ def test_corners_agree_with_another_reader() -> None:
     Its pixel convention: found by this comparison, its coordinates count from the corner of the top-left
     pixel, so a pixel's centre is at one half; its corners start at another one, so the nearest is taken.
     """
-    pupil = pytest.importorskip("pupil_apriltags")
     grey = np.ascontiguousarray(cv2.cvtColor(ordinary().bgr, cv2.COLOR_BGR2GRAY))
-    seen = pupil.Detector(families="tag36h11", quad_decimate=1.0).detect(grey)
+    seen = read_tags(grey)
     camera = solve_camera(ordinary_view(), ordinary(), scale_std=1e-5)
     corners = A4.marker_corners_mm()
     assert len(seen) >= 65
