@@ -1,7 +1,7 @@
 """Markers as another reader sees them: pupil-apriltags, written apart from OpenCV, in a process of its own.
 
-Taking its detector down corrupts memory in version 1.0.4 (a crash when the test process ended), so the process
-that used it leaves without taking anything down.
+Taking its detector down corrupts memory in version 1.0.4 (a crash when the test process ended), so the
+process that used it leaves without taking anything down.
 """
 
 import json
