@@ -15,7 +15,7 @@ from grindcheck.grindlines import GrindLines
 from grindcheck.mat.finding import MatView
 from grindcheck.outline import Outline, straight_part
 from grindcheck.photo import Photo
-from grindcheck.placing import Shape, Sighting, Stance, place, sight, thinned
+from grindcheck.placing import Sighting, Stance, place, sight, thinned
 from grindcheck.plunge import Line
 from grindcheck.printscale import PrintScale
 from grindcheck.rectify import picture_of, plane_over
@@ -61,8 +61,6 @@ class Uncertain:
         Of the common edge beside a station.
     tip_mm : float
         Of the tip along the blade.
-    registration_px : float
-        Bias of an outline's place along the blade, in pixels.
     """
 
     thickness_mm: float = 0.03
@@ -71,7 +69,6 @@ class Uncertain:
     line_px: float = 0.2
     rim_mm: float = 0.015
     tip_mm: float = 0.08
-    registration_px: float = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -452,8 +449,3 @@ def _drawing(views: dict[Side, View], common: Common) -> Drawing:
         plunge_mm=dict(common.plunge_mm),
         shoulder_mm=dict(common.shoulder_mm),
     )
-
-
-def placed_shape(view: View, stance: Stance) -> Shape:
-    """All of a view's outline and lines, each at its own height."""
-    return place(sight(view.outline, view.lines, view.camera, stance), stance)

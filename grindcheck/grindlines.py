@@ -299,7 +299,7 @@ def _kind(seen: Survey, shoulder: Line | None, *, full_flat: bool) -> str:
     return "scandi" if share < _SCANDI_SHARE else "sabre"
 
 
-def moved_to(lines: GrindLines, flags: tuple[str, ...]) -> GrindLines:
+def with_flags(lines: GrindLines, flags: tuple[str, ...]) -> GrindLines:
     """Return the lines with more flags."""
     return replace(lines, flags=tuple(dict.fromkeys(lines.flags + flags)))
 

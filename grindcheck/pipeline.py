@@ -15,7 +15,6 @@ from grindcheck.grindlines import (
     check_grind,
     choose_plunges,
     compare_plunges,
-    moved_to,
     reaches_spine,
     require_lines,
     runs_out,
@@ -23,6 +22,7 @@ from grindcheck.grindlines import (
     trace_lines,
     trace_plunge_of,
     trace_shoulder_of,
+    with_flags,
 )
 from grindcheck.mat.finding import MatView, find_mat
 from grindcheck.outline import Outline, trace_outline, turned_over
@@ -142,7 +142,7 @@ def check_pair(request: Request) -> Comparison:
             by_hand=hand,
         )
         require_lines(lines)
-        lines = moved_to(lines, face.flags)
+        lines = with_flags(lines, face.flags)
         views[side] = View(
             photo=face.photo, mat=face.mat, camera=face.camera, outline=face.outline, lines=lines
         )
