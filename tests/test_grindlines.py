@@ -10,13 +10,13 @@ from grindcheck.grindlines import (
     Survey,
     check_grind,
     choose_plunges,
-    moved_to,
     reaches_spine,
     require_lines,
     survey,
     trace_lines,
     trace_plunge_of,
     trace_shoulder_of,
+    with_flags,
 )
 from grindcheck.plunge import Candidate
 
@@ -108,7 +108,7 @@ def test_a_line_by_hand_that_is_none(points, words):
 
 def test_more_flags_are_added_once():
     found = _lines(survey(drawn_face(height_mm=None)))
-    assert moved_to(found, ("tilted", "full_flat")).flags == (*found.flags, "tilted")
+    assert with_flags(found, ("tilted", "full_flat")).flags == (*found.flags, "tilted")
 
 
 @pytest.mark.parametrize(("word", "name"), [(None, None), ("Full-Flat", "full flat"), ("SCANDI", "scandi")])
