@@ -289,7 +289,7 @@ def _kind(seen: Survey, shoulder: Line | None, *, full_flat: bool) -> str:
     """Name the grind as far as lines tell: curvature of the bevel across isn't seen in them."""
     if full_flat:
         return "full flat"
-    if shoulder is None or shoulder.confidence < _UNSURE:
+    if shoulder is None:
         return ""
     x, y = shoulder.points_mm.T
     near = x < np.quantile(x, 0.5)

@@ -13,7 +13,7 @@ from grindcheck.edgefit import StepFit, fit_steps
 from grindcheck.flatend import ROWS_AS_ONE, FaceMaps, best_line, face_maps, flat_between, flat_ends, on_steel
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
-from grindcheck.strip import STEP_MM, Strip
+from grindcheck.strip import STEP_MM, Strip, means_apart
 
 _LEANS = np.tan(np.deg2rad(np.arange(-32.0, 32.1, 4.0)))  # dx/dy of tried lines
 _ROW_MM = 0.2
@@ -43,8 +43,6 @@ class Candidate:
     x_mm, lean, above_mm : float
     score : float
         0 for nothing to 2 or 3 for a sharp edge between different lays and levels.
-    change_of_lay : float
-        Across the line, −2 to 2; positive from along to across.
     other : (float, float)
         A second ``x_mm`` and ``lean`` worth trying: the line that divides the looks best rather than the
         sharpest.
@@ -54,7 +52,6 @@ class Candidate:
     lean: float
     above_mm: float
     score: float
-    change_of_lay: float
     other: tuple[float, float]
 
 
@@ -123,12 +120,11 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
     rows = np.flatnonzero((strip.above_mm > 0.8) & (strip.above_mm < max(0.42 * typical, 4.0)))[::2]
     reference = float(strip.above_mm[rows].mean())
     columns = np.arange(len(strip.x_mm))
-    best: list[tuple[float, int, float, float]] = []
+    best: list[tuple[float, int, float]] = []
     others: list[tuple[float, float]] = []
     far = int(4.0 / STEP_MM)
     legal = (strip.x_mm < -_LEAST_BLADE_MM) & (strip.x_mm > strip.x_mm[0] + _BEHIND_MM)
     scores = np.full((len(_LEANS), len(columns)), -np.inf)
-    changes = np.zeros_like(scores)
     edges = np.zeros_like(scores)
     sharpness = np.zeros_like(scores)
     for number, lean in enumerate(_LEANS):
@@ -142,14 +138,14 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
         seen = total > 0.5 * len(rows)
         sharp = _difference(bright, 1, 6)
         noise = 1.48 * np.median(np.abs(sharp[seen])) + 0.01 if seen.any() else 1.0
-        changes[number] = _difference(across, 5, far)
+        change = _difference(across, 5, far)
         level = np.minimum(np.abs(_difference(bright, 5, far)) / 0.4, 1.0)
         # behind the heel there is no blade, neither at the edge nor above
         before_heel = strip.x_mm - max(lean, 0.0) * reference > strip.heel_mm + _HEEL_MM
         possible = seen & legal & before_heel
         sharpness[number] = np.where(seen, np.log1p(np.abs(sharp) / noise) / np.log(16.0), 0.0)
         edges[number] = np.where(possible, sharpness[number], 0.0)
-        score = edges[number] + np.clip(changes[number], -1, 1) + 0.4 * level
+        score = edges[number] + np.clip(change, -1, 1) + 0.4 * level
         scores[number] = np.where(possible, score, -np.inf)
     while len(best) < count and np.isfinite(scores.max()):
         number, column = (int(index) for index in np.unravel_index(int(np.argmax(scores)), scores.shape))
@@ -164,29 +160,22 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
         # flank
         flank = sharpness[:, max(0, place - 12) : place + 13].max() > 1.1 * edges[number, place]
         if np.isfinite(worth) and not flank:
-            best.append((float(worth), place, float(_LEANS[number]), float(changes[number, place])))
+            best.append((float(worth), place, float(_LEANS[number])))
             others.append((float(strip.x_mm[column]), float(_LEANS[widest])))
         scores[:, max(0, column - 20) : column + 21] = -np.inf
     found = [
         Candidate(
-            x_mm=float(strip.x_mm[column]), lean=lean, above_mm=reference, score=score, change_of_lay=change,
-            other=other,
+            x_mm=float(strip.x_mm[column]), lean=lean, above_mm=reference, score=score, other=other
         )
-        for (score, column, lean, change), other in zip(best, others, strict=True)
+        for (score, column, lean), other in zip(best, others, strict=True)
     ]  # fmt: skip
     return tuple(sorted(found, key=lambda candidate: -candidate.score))
 
 
 def _difference(profile: Array, gap: int, length: int) -> Array:
-    """Mean of ``length`` samples after each place minus that before, ``gap`` left out on each side."""
-    sums = np.concatenate([[0.0], np.cumsum(profile)])
-    count = len(profile)
-    at = np.arange(count)
-    a0, a1 = np.clip(at + gap, 0, count), np.clip(at + gap + length, 0, count)
-    b0, b1 = np.clip(at - gap - length, 0, count), np.clip(at - gap, 0, count)
-    after = (sums[a1] - sums[a0]) / np.maximum(a1 - a0, 1)
-    before = (sums[b1] - sums[b0]) / np.maximum(b1 - b0, 1)
-    return np.where((a1 - a0 < length // 2) | (b1 - b0 < length // 2), 0.0, after - before)
+    """`means_apart`, 0 where less than half of a window is left."""
+    difference, count = means_apart(profile, gap, length)
+    return np.where(count < length // 2, 0.0, difference)
 
 
 def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: float | None = None) -> Line:
@@ -315,7 +304,7 @@ def _trace(
     edge, width = float(strip.edge_mm[column]), float(strip.width_mm[column])
     above = np.arange(0.6, min(top_mm, width - 0.6) if top_mm else width - 0.6, _ROW_MM)
     if len(above) < 8:
-        return _hopeless(np.array([[x_mm, edge], [x_mm, edge + 1.0]]))
+        return no_line(np.array([[x_mm, edge], [x_mm, edge + 1.0]]))
     y = edge + above
     centre = x_mm + lean * (above - above_mm)
     evidence = np.zeros(len(y))
@@ -329,7 +318,7 @@ def _trace(
         evidence = np.array([np.interp(p, states, row) for p, row in zip(at, gain, strict=True)])
     rows = len(y) if top_mm else _top(evidence)
     if rows < 8 or (evidence[:rows] > _LEAST_EVIDENCE).sum() < 8:
-        return _hopeless(np.column_stack([centre, y]))
+        return no_line(np.column_stack([centre, y]))
     y, centre, evidence = y[:rows], centre[:rows], evidence[:rows]
     # a line over the choil or beyond the rim isn't on the blade
     behind = np.stack(np.broadcast_arrays(centre[:, None] - [[0.5, 0.0]], y[:, None]), axis=-1)
@@ -339,7 +328,7 @@ def _trace(
         fit = _rows(outline, y, centre, slope, reach=reach, before=1.2, after=0.35)
         good = (np.abs(fit.place) < 0.95 * reach) & (fit.gain > 0.1) & steel
         if good.sum() < 6:
-            return _hopeless(np.column_stack([centre, y]))
+            return no_line(np.column_stack([centre, y]))
         found = centre + fit.place
         good, curve = _robust(y, found, np.hypot(fit.place_std, 0.01), good)
         centre = curve(y)
@@ -458,5 +447,6 @@ def _transition(outline: Outline, points: Array, slope: float) -> float:
     return float(offsets[settled[0]]) if settled.size else 0.0
 
 
-def _hopeless(points: Array) -> Line:
+def no_line(points: Array) -> Line:
+    """Return what stands for a line that isn't one: confidence 0."""
     return Line(points_mm=frozen(points), shift_std_mm=1.0, turn_std_rad=0.2, scatter_mm=1.0, confidence=0.0)

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from grindcheck.chain import follow
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
-from grindcheck.plunge import Line
-from grindcheck.strip import STEP_MM, Strip
+from grindcheck.plunge import Line, no_line
+from grindcheck.strip import STEP_MM, Strip, means_apart
 
 _COLUMN_MM = 0.4
 _LOWEST_MM = 2.0  # a bevel lower than this is an edge
@@ -45,13 +45,10 @@ class Path:
     ----------
     x_mm, above_mm : ndarray, shape (K,)
         Strip coordinates.
-    worth : ndarray, shape (K,)
-        How much of a line it is there: 0 nothing, 1 and more clear.
     """
 
     x_mm: Array
     above_mm: Array
-    worth: Array
 
 
 def shoulder_path(strip: Strip, *, from_mm: float, top_mm: float | None = None) -> Path | None:
@@ -95,8 +92,7 @@ def shoulder_path(strip: Strip, *, from_mm: float, top_mm: float | None = None) 
     path[-1] = int(best[:, -1].argmax())
     for column in range(worth.shape[1] - 1, 0, -1):
         path[column - 1] = np.clip(came[path[column], column], 0, rows - 1)
-    found = worth[path, np.arange(len(path))]
-    return Path(x_mm=frozen(x), above_mm=frozen(strip.above_mm[path]), worth=frozen(found))
+    return Path(x_mm=frozen(x), above_mm=frozen(strip.above_mm[path]))
 
 
 def _worth(strip: Strip, from_mm: float) -> tuple[Array, Array]:
@@ -111,11 +107,11 @@ def _worth(strip: Strip, from_mm: float) -> tuple[Array, Array]:
     weight = cv2.GaussianBlur(inside, (0, 0), sigmaX=along, sigmaY=0.4) + 1e-6
     smooth = cv2.GaussianBlur(bright * inside, (0, 0), sigmaX=along, sigmaY=0.4) / weight
     lay = cv2.GaussianBlur(across * inside, (0, 0), sigmaX=along, sigmaY=0.4) / weight
-    step = np.abs(_vertical(smooth, 1, 4))
+    step = np.abs(means_apart(smooth, 1, 4)[0])
     seen = inside > 0
     noise = 1.48 * float(np.median(step[seen])) + 0.01 if seen.any() else 1.0
-    level = np.abs(_vertical(smooth, 4, 15))
-    change = -_vertical(lay, 2, 15)
+    level = np.abs(means_apart(smooth, 4, 15)[0])
+    change = -means_apart(lay, 2, 15)[0]
     worth = (
         np.minimum(step / noise, 8.0) / 8.0 + np.clip(change, -0.5, 1.0) + 0.4 * np.minimum(level / 0.4, 1.0)
     )
@@ -124,18 +120,6 @@ def _worth(strip: Strip, from_mm: float) -> tuple[Array, Array]:
     worth = np.where(legal, worth, 0.0)
     stride = round(_COLUMN_MM / STEP_MM)
     return worth[:, ::stride].astype(np.float64), strip.x_mm[first:][::stride]
-
-
-def _vertical(picture: NDArray[np.float32], gap: int, length: int) -> NDArray[np.float64]:
-    """Mean of ``length`` rows above each row minus that below, ``gap`` left out on each side."""
-    rows = len(picture)
-    sums = np.concatenate([np.zeros((1, picture.shape[1])), np.cumsum(picture, axis=0, dtype=np.float64)])
-    at = np.arange(rows)
-    a0, a1 = np.clip(at + gap, 0, rows), np.clip(at + gap + length, 0, rows)
-    b0, b1 = np.clip(at - gap - length, 0, rows), np.clip(at - gap, 0, rows)
-    above = (sums[a1] - sums[a0]) / np.maximum(a1 - a0, 1)[:, None]
-    below = (sums[b1] - sums[b0]) / np.maximum(b1 - b0, 1)[:, None]
-    return np.asarray(above - below)
 
 
 def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float | None = None) -> Line:
@@ -173,12 +157,12 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
     left = width - path.above_mm
     usual = float(np.median(left[: max(len(left) * 3 // 5, 1)]))
     if usual < _RIM_MM + 0.3:  # it hugs the spine's own shading
-        return _none(np.column_stack([path.x_mm, base + path.above_mm]))
+        return no_line(np.column_stack([path.x_mm, base + path.above_mm]))
     run = left > min(2.5, 0.5 * usual)
     end = len(run) if run.all() else int(np.argmin(run))
     course = np.column_stack([path.x_mm, base + median_filter(path.above_mm, 9, mode="nearest")])[:end]
     if len(course) < 15:
-        return _none(course)
+        return no_line(course)
     std = np.ones(len(course))
     evidence = clear = np.zeros(len(course))
     for smoothing in (3.0, 1.5):
@@ -188,11 +172,11 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
     std = std / np.clip(clear, 0.4, 1.0)  # where the sides hardly differ the likelihood flatters itself
     good = (std < _LOST_MM) & (evidence > _LEAST_EVIDENCE)
     if good.sum() < 12:
-        return _none(course)
+        return no_line(course)
     height = _above_edge(outline, course)
     good &= _steady(course[:, 0], height, good)
     if good.sum() < 12:
-        return _none(course)
+        return no_line(course)
     kept, std = course[good], std[good]
     scatter = float(np.sqrt(np.mean((kept[:, 1] - gaussian_filter1d(kept[:, 1], 5.0, mode="nearest")) ** 2)))
     begins = float(np.median(height[good][:20]))
@@ -319,7 +303,3 @@ def _likelihood(
     clear = np.maximum(clear, np.log(bevel / flat)[:, 0] / _CLEAR_LAY)
     nothing -= lines[:, 0] * (seen / common + np.log(common)).sum(axis=1)
     return found, nothing, clear
-
-
-def _none(points: Array) -> Line:
-    return Line(points_mm=frozen(points), shift_std_mm=1.0, turn_std_rad=0.0, scatter_mm=1.0, confidence=0.0)

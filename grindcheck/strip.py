@@ -87,6 +87,35 @@ def unroll(outline: Outline, lay: Lay) -> Strip:
     )  # fmt: skip
 
 
+def means_apart(values: Array, gap: int, length: int) -> tuple[Array, NDArray[np.intp]]:
+    """Mean of ``length`` entries after each place minus that before, along the first axis.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N,) or (N, M)
+    gap : int
+        Entries left out on each side.
+    length : int
+
+    Returns
+    -------
+    difference : ndarray, shape of ``values``
+        Near the ends the windows are shorter, down to nothing, which counts as a mean of 0.
+    count : ndarray, shape (N,)
+        Entries in the shorter of the two windows.
+    """
+    number = len(values)
+    sums = np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0, dtype=np.float64)])
+    at = np.arange(number)
+    means, counts = [], []
+    for near, far in ((gap, gap + length), (-gap - length, -gap)):
+        begin, end = np.clip(at + near, 0, number), np.clip(at + far, 0, number)
+        count = (end - begin).reshape(-1, *[1] * (values.ndim - 1))
+        means.append((sums[end] - sums[begin]) / np.maximum(count, 1))
+        counts.append(end - begin)
+    return np.asarray(means[0] - means[1]), np.minimum(*counts)
+
+
 def _carried_on(x: Array, edge: Array) -> tuple[Array, float]:
     """Carry the edge on straight from where it turns up into a heel or choil; tell where that is."""
     finite = np.isfinite(edge)

@@ -56,7 +56,7 @@ def test_named_grind_is_kept():
 
 
 def _candidate(x, score):
-    return Candidate(x_mm=x, lean=0.0, above_mm=5.0, score=score, change_of_lay=0.5, other=(x, 0.0))
+    return Candidate(x_mm=x, lean=0.0, above_mm=5.0, score=score, other=(x, 0.0))
 
 
 def test_the_pair_of_plunges_that_belong_together_is_chosen():
