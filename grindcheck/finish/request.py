@@ -75,7 +75,7 @@ class FinishRequest:
         Raises
         ------
         InputError
-            If it wasn't given: every length would be too large by the height's share of the camera's distance.
+            If it wasn't given: lengths would be too large by the height's share of the camera's distance.
         """
         if self.thickness_mm is None:
             raise InputError(
