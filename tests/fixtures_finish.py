@@ -74,6 +74,7 @@ def scratch(
     end = (start_mm[0] + length_mm * cos(turn), start_mm[1] + length_mm * sin(turn))
     path_mm = np.array([start_mm, end])
     to_lay = abs((degrees - (0 if name == "flat" else 90) + 90) % 180 - 90)
+    points = np.array(path_mm)
     made = Scratch(
         number=number,
         path_px=px(path_mm),
@@ -91,13 +92,19 @@ def scratch(
         region=name,
         log_nfa=-8.0,
         certainty=0.999,
+        ends_mm=np.column_stack([-points[:, 0], points[:, 1] - edge_mm(points[:, 0])]),
     )
     return replace(made, **changes)
 
 
 def pixel_scratch(one: Scratch) -> Scratch:
     """Make the same as seen in a photo without a scale."""
-    return replace(one, path_mm=None, length_mm=None, ends_std_mm=None, width_mm=None)
+    return replace(one, path_mm=None, length_mm=None, ends_std_mm=None, ends_mm=None)
+
+
+def edge_mm(x_mm: np.ndarray) -> np.ndarray:
+    """Tell where the edge runs: straight to 60 mm from the tip, then rising to 16 mm."""
+    return np.where(x_mm < -150, 2.0, 16.0 * (np.maximum(x_mm + 60, 0) / 60) ** 2)
 
 
 def picture() -> np.ndarray:
@@ -105,7 +112,7 @@ def picture() -> np.ndarray:
     rows, columns = int(34 / STEP_MM), int(165 / STEP_MM)
     x = X0_MM + STEP_MM * np.arange(columns)
     y = (Y1_MM - STEP_MM * np.arange(rows))[:, None]
-    low = np.where(x < -150, 2.0, 16.0 * (np.maximum(x + 60, 0) / 60) ** 2)
+    low = edge_mm(x)
     high = 28.0 - 12.0 * (np.maximum(x + 40, 0) / 40) ** 2
     inside = (y > low) & (y < high) & (x < 0)
     rng = np.random.default_rng(11)

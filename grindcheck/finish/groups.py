@@ -12,8 +12,8 @@ from grindcheck.geometry import Array
 Origin = Literal["coarser grit", "draw direction", "handling"]
 
 CLUSTERS_BY_CHANCE = 0.5
-"""Bound on the expected number of clusters in scratches of random directions; in fact chance makes one in 1 to
-2 of 100 such sets, because windows overlap (``tests/test_finish_groups.py``)."""
+"""Bound on the expected number of clusters in scratches of random directions. In fact chance makes one in 1
+to 2 of 100 such sets, because windows overlap (``tests/test_finish_groups.py``)."""
 
 CHANCE = 0.05
 """Probability below which lines along the blade are more than chance."""

@@ -1,4 +1,4 @@
-"""What a finish check says: the lay of each region, each scratch, groups of them, what changed since earlier."""
+"""What a finish check says: lay of each region, each scratch, groups of them, what changed since earlier."""
 
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -139,6 +139,9 @@ class Scratch:
     change_certainty : float or None
     grit : str or None
         The FEPA grits whose grains are that wide, as "P120 to P180", where the width is resolved.
+    ends_mm : ndarray, shape (2, 2), or None
+        Of both ends, the distance from the tip along the blade and the height over the edge there; None where
+        no blade's outline is seen.
     """
 
     number: int
@@ -161,6 +164,7 @@ class Scratch:
     change: Change | None = None
     change_certainty: float | None = None
     grit: str | None = None
+    ends_mm: Array | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -36,17 +36,18 @@ def text_report(comparison: "Comparison", verdict: "Verdict", *, units: Units = 
     """
     word, sentence = headline(verdict, units)
     blocks = [
-        [f"{word}: {sentence}", *_listed(reason for reason in verdict.reasons if reason != sentence)],
-        ["What to do", *_listed(advise(comparison, verdict, units=units))],
+        [f"{word}: {sentence}", *listed(reason for reason in verdict.reasons if reason != sentence)],
+        ["What to do", *listed(advise(comparison, verdict, units=units))],
         _differences(comparison, verdict, units),
         _faces(comparison.left, comparison.right, units),
         ["Reservations", *(_reservations(comparison, verdict) or ["  None."])],
-        ["What this rests on", *_listed(_assumed(comparison, units))],
+        ["What this rests on", *listed(_assumed(comparison, units))],
     ]
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
 
 
-def _listed(sentences: "Iterable[str]") -> list[str]:
+def listed(sentences: "Iterable[str]") -> list[str]:
+    """Wrap sentences as a list."""
     wrap = textwrap.TextWrapper(_COLUMNS, initial_indent="  - ", subsequent_indent="    ")
     wrap.break_on_hyphens = False
     return list(chain.from_iterable(wrap.wrap(sentence) for sentence in sentences))
@@ -73,7 +74,7 @@ def _differences(comparison: "Comparison", verdict: "Verdict", units: Units) -> 
         rows.append(tuple(row))
     if not rows:
         return ["Differences: none could be measured."]
-    return _table(("Difference, left minus right", *heads, "tolerance", ""), rows)
+    return table(("Difference, left minus right", *heads, "tolerance", ""), rows)
 
 
 def _faces(left: "FaceFigures", right: "FaceFigures", units: Units) -> list[str]:
@@ -104,7 +105,7 @@ def _faces(left: "FaceFigures", right: "FaceFigures", units: Units) -> list[str]
         if units == "both":
             cells += ["" if one is None or one.unit == "rad" else _number(one, "in") for one in found]
         rows.append(tuple(cells))
-    return [*lines, *_table(("From the tip along the blade", *heads), rows)] if rows else lines
+    return [*lines, *table(("From the tip along the blade", *heads), rows)] if rows else lines
 
 
 def _by_key(face: "FaceFigures") -> "dict[tuple[str, float | None], Figure]":
@@ -126,7 +127,7 @@ def _reservations(comparison: "Comparison", verdict: "Verdict") -> list[str]:
             owners.setdefault(name, []).append(owner)
     for name, who in owners.items():
         lines.append(f"{' and '.join(who).capitalize()}: {flag(name).meaning} {flag(name).advice} [{name}]")
-    return _listed(lines)
+    return listed(lines)
 
 
 def _assumed(comparison: "Comparison", units: Units) -> list[str]:
@@ -165,7 +166,7 @@ def _written(value: float, unit: str, units: Units, sign: str = "") -> str:
     return f"{value / 25.4:{sign}.4f}" if units == "in" else f"{value:{sign}.2f}"
 
 
-def _table(heads: tuple[str, ...], rows: list[tuple[str, ...]]) -> list[str]:
+def table(heads: tuple[str, ...], rows: list[tuple[str, ...]]) -> list[str]:
     """Align: the first and a headless last column to the left, numbers to the right."""
     widths = [max(len(row[i]) for row in [heads, *rows]) for i in range(len(heads))]
     wordy = {0, len(heads) - 1} if heads[-1] == "" else {0}
