@@ -4,22 +4,17 @@ import math
 import os
 import sys
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import typer
 
 from grindcheck import __version__, settings
 from grindcheck.errors import GrindcheckError, InputError, OutputError
 
-if TYPE_CHECKING:
-    from grindcheck.pipeline import Request
-    from grindcheck.results import Comparison
-    from grindcheck.verdict import Verdict
-
-EXIT_CODES = {"match": 0, "mismatch": 1, "cannot tell": 3}
+EXIT_CODES = {"match": 0, "clean": 0, "mismatch": 1, "scratched": 1, "cannot tell": 3}
 EXIT_ERROR = 2
 
 Paper = Literal["a4", "letter", "a3", "tabloid"]
@@ -32,8 +27,9 @@ app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    help="Compare the two faces of a ground blade from two phone photos on a printed mat.",
-    epilog="Exit codes: 0 match, 1 mismatch, 2 error, 3 cannot tell.",
+    help="Compare the two faces of a ground blade, or find the scratches in its finish, from phone photos on "
+    "a printed mat.",
+    epilog="Exit codes: 0 match or clean, 1 mismatch or scratched, 2 error, 3 cannot tell.",
 )
 
 
@@ -159,10 +155,162 @@ def check(
             },
         )
         tolerances = options.read_tolerances(tolerance, angle_tolerance)
-        _check_outputs(request, json_file, picture)
+        _check_outputs(request.photos, json_file, picture)
         comparison = check_pair(request)
         verdict = judge(comparison, tolerances)
-        raise typer.Exit(_tell(comparison, verdict, units=units, json_file=json_file, picture=picture))
+
+        from grindcheck.report.data import report_data, write_json
+        from grindcheck.report.text import text_report
+
+        def write_picture(path: Path) -> None:
+            from grindcheck.report.picture import write_picture
+
+            write_picture(comparison, verdict, path, units=units)
+
+        code = _tell(
+            text_report(comparison, verdict, units=units),
+            verdict.decision,
+            data=lambda: report_data(comparison, verdict),
+            write_json=lambda path: write_json(comparison, verdict, path),
+            write_picture=write_picture,
+            json_file=json_file,
+            picture=picture,
+        )
+        raise typer.Exit(code)
+
+
+@app.command()
+def finish(
+    context: typer.Context,
+    photos: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="PHOTO...",
+            show_default=False,
+            help="Of one face or both; several of one face, each lit from another side, are combined.",
+        ),
+    ],
+    thickness: Annotated[
+        str | None,
+        typer.Option(
+            help="Stock thickness, as 4mm or 3/16in; needed if the blade lies on the mat.", show_default=False
+        ),
+    ] = None,
+    flat_height: Annotated[
+        str | None,
+        typer.Option(
+            help="Height of the upper flat above the paper: stock plus one scale.", show_default="thickness"
+        ),
+    ] = None,
+    grind: Annotated[
+        Grind | None, typer.Option(help="The grind, if it isn't found by itself.", show_default=False)
+    ] = None,
+    paper: Annotated[
+        Paper | None, typer.Option(help="The mat that must be seen.", show_default="as seen")
+    ] = None,
+    bar_x: Annotated[
+        str | None, typer.Option(help="Calliper reading of the mat's long bar, or of its 140 mm piece.")
+    ] = None,
+    bar_y: Annotated[
+        str | None, typer.Option(help="Calliper reading of the mat's short bar, or of its 140 mm piece.")
+    ] = None,
+    faces: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SIDE,...",
+            help="Which face each photo shows, as left,left,right.",
+            show_default="told from tip and edge",
+        ),
+    ] = None,
+    mask: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="A part not to search: x1,y1,x2,y2,x3,y3,... in pixels of the upright photo; 2: before it "
+            "for the second photo. May be repeated.",
+            show_default=False,
+        ),
+    ] = None,
+    before: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="EARLIER",
+            help="An earlier photo of a face: tells what is new, gone, unchanged. May be repeated.",
+            show_default=False,
+        ),
+    ] = None,
+    accept: Annotated[
+        str | None,
+        typer.Option(
+            help='What is accepted on each face, as "longest 3 mm, count 2, bevel none", or a file with that.',
+            show_default="no scratch",
+        ),
+    ] = None,
+    false_finds: Annotated[
+        float, typer.Option(help="How often texture alone may pass for a scratch, per face.")
+    ] = 1.0,
+    units: Annotated[Units, typer.Option(help="Millimetres or inches; both is mm here.")] = "both",
+    json_file: Annotated[
+        str | None,
+        typer.Option("--json", metavar="FILE", help="Write the result as JSON; - for standard output."),
+    ] = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a picture of the result: .png, .jpg or .pdf.")
+    ] = None,
+) -> None:
+    """Find the scratches in a finish and say whether they are accepted.
+
+    Exit codes: 0 clean, 1 scratched, 2 error, 3 cannot tell.
+    """
+    with _told(context):
+        from grindcheck import options
+        from grindcheck.finish.acceptance import judge_finish
+        from grindcheck.finish.request import FinishRequest
+
+        thickness_mm = None if thickness is None else options.read_thickness(thickness)
+        if thickness_mm is None and flat_height is not None:
+            raise InputError(
+                "The flat's height is given, but not the stock thickness.",
+                advice="Give both, as in --thickness 4mm --flat-height 10mm.",
+            )
+        request = FinishRequest(
+            photos=tuple(photos),
+            thickness_mm=thickness_mm,
+            height_mm=None if thickness_mm is None else options.read_height(flat_height, thickness_mm),
+            paper=paper,
+            bar_x_mm=options.read_bar(bar_x, "x"),
+            bar_y_mm=options.read_bar(bar_y, "y"),
+            grind=None if grind is None else grind.replace("-", " "),
+            faces=options.read_sides(faces, len(photos)),
+            masks=tuple(options.read_mask(text, len(photos)) for text in mask or ()),
+            before=tuple(before or ()),
+            false_finds=options.read_false_finds(false_finds),
+        )
+        limits = options.read_accept(accept)
+        _check_outputs((*request.photos, *request.before), json_file, picture)
+
+        from grindcheck.finish.check import check_finish
+
+        found = check_finish(request)
+        verdict = judge_finish(found, limits)
+
+        from grindcheck.report.finish_data import finish_data, write_finish_json
+        from grindcheck.report.finish_text import finish_text
+
+        def write_picture(path: Path) -> None:
+            from grindcheck.report.finish_picture import write_finish_picture
+
+            write_finish_picture(found, verdict, path, units=units)
+
+        code = _tell(
+            finish_text(found, verdict, units=units),
+            verdict.decision,
+            data=lambda: finish_data(found, verdict),
+            write_json=lambda path: write_finish_json(found, verdict, path),
+            write_picture=write_picture,
+            json_file=json_file,
+            picture=picture,
+        )
+        raise typer.Exit(code)
 
 
 @app.command()
@@ -198,14 +346,14 @@ def mat(
                 typer.echo("One bar isn't measured yet; give the other one too.")
 
 
-def _check_outputs(request: "Request", json_file: str | None, picture: Path | None) -> None:
+def _check_outputs(photos: Iterable[Path], json_file: str | None, picture: Path | None) -> None:
     """Refuse before the work what can only be a slip: an unknown kind of picture, or a photo written over."""
     if picture is not None:
         from grindcheck.report.picture import check_suffix
 
         check_suffix(picture)
     outputs = [path for path in (picture, _json_path(json_file)) if path is not None]
-    taken = [photo.resolve() for photo in request.photos]
+    taken = [photo.resolve() for photo in photos]
     for path in outputs:
         if path.resolve() in taken:
             raise InputError(
@@ -220,28 +368,32 @@ def _json_path(json_file: str | None) -> Path | None:
 
 
 def _tell(
-    comparison: "Comparison", verdict: "Verdict", *, units: Units, json_file: str | None, picture: Path | None
+    text: str,
+    decision: str,
+    *,
+    data: Callable[[], dict[str, Any]],
+    write_json: Callable[[Path], None],
+    write_picture: Callable[[Path], None],
+    json_file: str | None,
+    picture: Path | None,
 ) -> int:
     """Print first, then write each file, so that one that can't be written costs nothing else."""
-    from grindcheck.report.data import json_text, report_data, write_json
-    from grindcheck.report.text import text_report
+    from grindcheck.report.data import json_text
 
     to_stdout = json_file == "-"
-    _print_text(text_report(comparison, verdict, units=units), verdict.decision, err=to_stdout)
-    writers: list[Callable[[], None]] = []
+    _print_text(text, decision, err=to_stdout)
+    writers: list[tuple[Callable[[Path], None], Path]] = []
     path = _json_path(json_file)
     if to_stdout:
-        typer.echo(json_text(report_data(comparison, verdict)), nl=False)
+        typer.echo(json_text(data()), nl=False)
     elif path is not None:
-        writers.append(lambda: write_json(comparison, verdict, path))
+        writers.append((write_json, path))
     if picture is not None:
-        from grindcheck.report.picture import write_picture
-
-        writers.append(lambda: write_picture(comparison, verdict, picture, units=units))
-    code = EXIT_CODES[verdict.decision]
-    for write in writers:
+        writers.append((write_picture, picture))
+    code = EXIT_CODES[decision]
+    for write, target in writers:
         try:
-            write()
+            write(target)
         except OutputError as problem:
             _complain(problem.message, problem.advice)
             code = EXIT_ERROR
@@ -250,9 +402,9 @@ def _tell(
 
 def _print_text(text: str, decision: str, *, err: bool) -> None:
     """Print a report, its first word in bold and colour where a terminal shows them."""
-    colours = {"match": typer.colors.GREEN, "mismatch": typer.colors.RED}
+    colours = {0: typer.colors.GREEN, 1: typer.colors.RED}
     word, rest = text[: len(decision)], text[len(decision) :]
-    typer.secho(word, nl=False, bold=True, fg=colours.get(decision, typer.colors.YELLOW), err=err)
+    typer.secho(word, nl=False, bold=True, fg=colours.get(EXIT_CODES[decision], typer.colors.YELLOW), err=err)
     typer.echo(rest, nl=False, err=err)
 
 
@@ -279,7 +431,7 @@ def _told(context: typer.Context) -> Iterator[None]:
     except Exception as problem:
         _complain(
             f"Something unforeseen went wrong ({type(problem).__name__}: {problem}).",
-            "Run it again with grindcheck --debug check ... and report what it prints.",
+            f"Run it again with grindcheck --debug {context.info_name} ... and report what it prints.",
         )
         _trace(context)
     else:

@@ -2,15 +2,20 @@
 
 import math
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from grindcheck import settings
 from grindcheck.errors import InputError
+from grindcheck.finish.acceptance import NO_SCRATCH, Limit, read_limits
 from grindcheck.units import angle_rad, length_mm
 from grindcheck.verdict import Tolerances
 
 if TYPE_CHECKING:
+    from grindcheck.finish.request import Mask
     from grindcheck.silhouette import Side
+
+_LARGEST_FILE = 65536  # bytes; a file of limits has a few lines
 
 
 def read_thickness(text: str | None) -> float:
@@ -137,6 +142,118 @@ def read_line(name: str, text: str) -> tuple[float, ...]:
             advice="Give two or more points in pixels of the upright photo, as in 1203,1410,1188,1745.",
         )
     return numbers
+
+
+def read_sides(text: str | None, count: int) -> "tuple[Side, ...] | None":
+    """Read which face each of several photos shows; None if the user doesn't say.
+
+    Raises
+    ------
+    InputError
+        If there isn't left or right for each photo.
+
+    Examples
+    --------
+    >>> read_sides("left, left,Right", 3)
+    ('left', 'left', 'right')
+    """
+    if text is None:
+        return None
+    names: dict[str, Side] = {"left": "left", "right": "right"}
+    sides = [names.get(part.strip().lower()) for part in text.split(",")]
+    told = tuple(side for side in sides if side is not None)
+    if len(told) != len(sides) or len(told) != count:
+        raise InputError(
+            f"The faces {text!r} can't be read for {count} photo{'s' if count > 1 else ''}.",
+            advice="Say for each photo, in their order, left or right, as in --faces left,left,right.",
+        )
+    return told
+
+
+def read_mask(text: str, count: int) -> "Mask":
+    """Read a polygon that isn't to be searched: ``x1,y1,x2,y2,x3,y3...``, with ``2:`` before it for photo 2.
+
+    Raises
+    ------
+    InputError
+        If these aren't three points at least, or there is no such photo.
+    """
+    from grindcheck.finish.request import Mask
+    from grindcheck.geometry import frozen
+
+    found = re.match(r"^\s*(\d+)\s*:(.*)$", text, re.DOTALL)
+    number, points = (int(found[1]), found[2]) if found else (1, text)
+    try:
+        numbers = [float(part) for part in re.split(r"[,;\s]+", points.strip())]
+    except ValueError:
+        numbers = []
+    if len(numbers) < 6 or len(numbers) % 2 or not all(map(math.isfinite, numbers)):
+        raise InputError(
+            f"The mask {text!r} can't be read.",
+            advice="Give three or more points in pixels of the upright photo, as in --mask "
+            "820,640,990,640,990,720; write 2: before them for the second photo.",
+        )
+    if not 1 <= number <= count:
+        raise InputError(
+            f"The mask {text!r} is for photo {number}, but {count} came.",
+            advice="Count the photos from 1 in the order in which they are named.",
+        )
+    pairs = [numbers[i : i + 2] for i in range(0, len(numbers), 2)]
+    return Mask(photo=number - 1, polygon_px=frozen(pairs))
+
+
+def read_false_finds(value: float) -> float:
+    """Check the expected number of false finds on a face.
+
+    Raises
+    ------
+    InputError
+        If it isn't above 0 and at most `settings.MOST_FALSE_FINDS`.
+    """
+    if not 0 < value <= settings.MOST_FALSE_FINDS:
+        raise InputError(
+            f"The number of false finds {value:g} must be above 0 and at most {settings.MOST_FALSE_FINDS:g}.",
+            advice="1 lets texture pass once per face in the mean; 0.01 keeps only what is nearly certain.",
+        )
+    return value
+
+
+def read_accept(text: str | None) -> tuple[Limit, ...]:
+    """Read acceptance limits from the option's own words, or from the file that it names.
+
+    Raises
+    ------
+    InputError
+        If they can't be read.
+    """
+    if text is None:
+        return NO_SCRATCH
+    path = Path(text.strip())
+    if not _is_file(path):
+        if path.suffix.lower() == ".txt":
+            raise InputError(
+                f"The acceptance limits' file {path} isn't there.",
+                advice='Name a text file with one limit per line, or write the limits, as in "longest 3 mm".',
+            )
+        return read_limits(text)
+    try:
+        with path.open("rb") as file:
+            data = file.read(_LARGEST_FILE + 1)
+        if len(data) > _LARGEST_FILE:
+            raise ValueError(f"more than {_LARGEST_FILE} bytes")
+        return read_limits(data.decode("utf-8-sig"))
+    except (OSError, ValueError) as problem:
+        raise InputError(
+            f"{path} can't be read as acceptance limits ({problem}).",
+            advice="Give a text file in UTF-8 with one limit per line, such as longest 3 mm.",
+        ) from problem
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):  # too long for a name, or a zero byte in it
+        return False
 
 
 def _length(text: str, what: str, low_mm: float, high_mm: float, hint: str) -> float:

@@ -32,5 +32,8 @@ THICKEST_EDGE_MM = 3.0
 TALLEST_FLAT_MM = 60.0
 """Stock plus one handle scale stays far below this height over the paper; own estimate."""
 
+MOST_FALSE_FINDS = 100.0
+"""More false finds on a face than this and the true ones drown; own estimate."""
+
 WIDEST_TOLERANCE_MM = 10.0
 """A tolerance beyond this is a slip of the unit; own estimate."""
