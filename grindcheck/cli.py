@@ -241,7 +241,7 @@ def finish(
     accept: Annotated[
         str | None,
         typer.Option(
-            help='What is accepted on each face, as "longest 3 mm, count 2, bevel none", or a file with that.',
+            help='Accepted on each face, as "longest 3 mm, count 2, bevel none", or a text file with that.',
             show_default="no scratch",
         ),
     ] = None,

@@ -143,7 +143,7 @@ def face(
 ) -> FinishFace:
     """One face, its scratches grouped and summed up."""
     found = scratches if scaled else tuple(pixel_scratch(one) for one in scratches)
-    regions = regions or (region("flat"), region("bevel"))
+    regions = (region("flat"), region("bevel")) if regions is None else regions
     if not scaled:
         regions = tuple(replace(one, area_mm2=None, findable_mm=None) for one in regions)
     groups, found = group_scratches(found, regions, blade_axis=scaled)

@@ -11,6 +11,13 @@ if TYPE_CHECKING:
     from grindcheck.finish.acceptance import FinishVerdict
     from grindcheck.finish.results import Finish, FinishFace, RegionLay, Scratch
 
+SHORT_ADVICE = {
+    "coarser grit": "Likely left from a coarser grit: go back one grit.",
+    "draw direction": "Likely from the sheath: wash or re-open it first.",
+    "handling": "Likely from handling: tape the blade while you work.",
+}
+"""By a group's origin, what to do in the fewest words."""
+
 _LAYS = {
     "=": "along the blade",
     "⊥": "square to the blade",

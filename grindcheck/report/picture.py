@@ -72,9 +72,19 @@ def write_picture(comparison: "Comparison", verdict: "Verdict", path: Path, *, u
         If the file can't be written.
     """
     check_suffix(path)
-    figure = draw(comparison, verdict, units=units)
+    save(draw(comparison, verdict, units=units), path)
+
+
+def save(figure: Any, path: Path) -> None:
+    """Write a figure in the format of the path's suffix; the same figure gives the same file.
+
+    Raises
+    ------
+    OutputError
+        If the file can't be written.
+    """
     kind = path.suffix.lower().removeprefix(".")
-    # without the time of writing, so that the same result gives the same file
+    # without the time of writing
     metadata = {"pdf": {"CreationDate": None}, "png": {"Software": "grindcheck"}}.get(kind)
     write_whole(path, lambda beside: figure.savefig(beside, format=kind, dpi=_DPI, metadata=metadata))
 
