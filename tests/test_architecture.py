@@ -22,10 +22,15 @@ LAYERS = (
     {"placing", "figures", "budget", "results"},
     {"compare"},
     {"verdict"},
+    {"finish", "finish.results"},
+    {"finish.request", "finish.grits", "finish.groups", "finish.acceptance"},
     {"pipeline", "advice", "options"},
-    {"report", "report.words", "report.data", "report.text", "report.picture"},
+    {
+        "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
+        "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
+    },
     {"cli", "__main__"},
-)
+)  # fmt: skip
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 
 # A library, and the only modules that may import it.
@@ -35,7 +40,7 @@ ONLY_IN = {
         "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "flatend", "plunge",
         "shoulder", "grindlines",
     },
-    "matplotlib": {"mat.drawing", "report.picture"},
+    "matplotlib": {"mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture"},
     "typer": {"cli"},
     "pint": {"units"},
     "pillow_heif": {"photo"},
@@ -105,11 +110,13 @@ def test_a_library_stays_where_it_belongs(library: str) -> None:
     assert users <= ONLY_IN[library]
 
 
-@pytest.mark.parametrize("module", ["grindcheck.cli", "grindcheck.verdict", "grindcheck.report.text"])
+@pytest.mark.parametrize(
+    "module", ["cli", "verdict", "report.text", "options", "finish.acceptance", "report.finish_text"]
+)
 def test_heavy_imports_wait(module: str) -> None:
     # in a fresh interpreter, as the command starts
     heavy = ("cv2", "numpy", "scipy", "matplotlib", "PIL", "pint", "uncertainties", "pillow_heif")
-    code = f"import sys, {module}; print([name for name in {heavy!r} if name in sys.modules])"
+    code = f"import sys, grindcheck.{module}; print([name for name in {heavy!r} if name in sys.modules])"
     found = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT, timeout=60
     )

@@ -1,21 +1,28 @@
 """The words keep up with the code: options, flags, fields, modules, commands."""
 
+import math
 import re
 import shlex
 import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 import typer.main
+from fixtures_finish import earlier, face, finish, scratch
 from fixtures_results import mismatch
 from test_architecture import LAYERS, MODULES
 from typer.testing import CliRunner
 
 from grindcheck import __version__, cli, pipeline, settings
+from grindcheck.finish.acceptance import MUST_SEE_MM, SURE_LOG_NFA, judge_finish, read_limits
+from grindcheck.finish.request import FinishRequest
 from grindcheck.flags import FLAGS
 from grindcheck.report.data import report_data
+from grindcheck.report.finish_data import finish_data
 from grindcheck.verdict import Tolerances, judge
 
 ROOT = Path(__file__).parent.parent
@@ -102,7 +109,8 @@ def test_ci_is_sound_bash() -> None:
 @pytest.mark.parametrize(
     ("command", "start", "end"),
     [
-        ("check", "`grindcheck check PHOTO PHOTO` measures", "`grindcheck mat` writes"),
+        ("check", "`grindcheck check PHOTO PHOTO` measures", "`grindcheck finish PHOTO...` finds"),
+        ("finish", "`grindcheck finish PHOTO...` finds", "`grindcheck mat` writes"),
         ("mat", "`grindcheck mat` writes", "`grindcheck --version`"),
     ],
 )
@@ -126,7 +134,8 @@ def test_defaults_told_are_those_of_the_code() -> None:
 
 def test_exit_codes_are_told() -> None:
     for word, code in cli.EXIT_CODES.items():
-        assert f"| {code} | {word} |" in README
+        (row,) = [line for line in README.splitlines() if line.startswith(f"| {code} | ")]
+        assert word in row.split("|")[2].strip().split(", ")
     assert f"| {cli.EXIT_ERROR} | error" in README
 
 
@@ -148,7 +157,7 @@ def keys(data: Any) -> Iterator[str]:
 
 
 def test_every_json_field_is_told() -> None:
-    told = section("## JSON", "## Reservations")
+    told = section("### Check", "### Finish")
     result = mismatch()
     data = report_data(result, judge(result, Tolerances()))
     del data["faces"]["left"]["camera"], data["faces"]["right"]["camera"]  # told as a whole
@@ -158,9 +167,45 @@ def test_every_json_field_is_told() -> None:
     assert not missing
 
 
+def test_every_json_field_of_a_finish_is_told() -> None:
+    told = section("### Finish", "## Reservations")
+    result = finish(face(scratch(1), earlier=earlier()))
+    missing = {name for name in keys(finish_data(result, judge_finish(result))) if f"`{name}`" not in told}
+    assert not missing
+
+
+def test_the_finish_check_is_shown_in_three_lines_that_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    (lines,) = [block.splitlines() for block in blocks(README, "sh") if block.startswith("grindcheck finish")]
+    assert len(lines) == 3
+    asked = []
+
+    def searched(request: FinishRequest) -> Any:
+        asked.append(request)
+        return finish(face(drawn=True))
+
+    monkeypatch.setitem(sys.modules, "grindcheck.finish.check", SimpleNamespace(check_finish=searched))
+    for line in lines:
+        words = shlex.split(line)[1:]
+        if "--picture" in words:
+            words = words[: words.index("--picture")]
+        assert CliRunner().invoke(cli.app, words).exit_code == 0
+    assert [len(request.photos) for request in asked] == [1, 2, 2]
+    assert [len(request.before) for request in asked] == [0, 1, 0]
+
+
+def test_every_limit_has_its_row_and_each_example_is_read() -> None:
+    rows = [line for line in section("| limit |", "## Commands").splitlines() if line.startswith("| `")]
+    assert [row.split("`")[1] for row in rows] == ["longest", "count", "coverage", "none"]
+    for row in rows:
+        for example in re.findall(r"`([^`]+)`", row.split("|")[2]):
+            assert len(read_limits(example)) == 1
+    assert f"of {MUST_SEE_MM:g} mm where the limit names no length" in README
+    assert math.log10(1 / 20) == SURE_LOG_NFA  # as the README says
+
+
 def test_every_module_is_told_in_the_order_of_the_layers() -> None:
     told = re.findall(r"^\| `([\w.]+)` \|", DEVELOPERS, re.MULTILINE)
-    named = {name for name in MODULES if name not in ("", "mat", "report", "__main__")}
+    named = {name for name in MODULES if name not in ("", "mat", "report", "finish", "__main__")}
     assert {name for name in told if not name.endswith(".py")} == named
     levels = [next(i for i, layer in enumerate(LAYERS) if name in layer) for name in told if name in named]
     assert levels == sorted(levels)
