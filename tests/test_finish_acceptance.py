@@ -140,6 +140,8 @@ def test_what_the_photo_cannot_show_is_not_called_clean() -> None:
 def test_dark_and_blurred_photos_are_no_proof(flag: str) -> None:
     assert decided("none", flags=(flag,)) == "cannot tell"
     assert decided("none", scratch(1), flags=(flag,)) == "scratched"
+    both = read_limits("longest 3 mm, bevel none")
+    assert len(judge_finish(finish(face(flags=(flag,))), both).reasons) == 1  # said once
 
 
 def test_without_a_scale_only_counts_are_judged() -> None:

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from fixtures_finish import earlier, face, lay, leftover, region, scratch, sheath
 
-from grindcheck.finish.grits import GRAINS_MM, findable, grit_of, next_grit
+from grindcheck.finish.grits import GRAINS_MM, findable, grit_of, next_grit, next_grit_short
 
 
 def test_the_table_is_the_standards() -> None:
@@ -64,6 +64,7 @@ def test_leftover_lines_mean_not_yet() -> None:
         "Scratches in all: 2.6 mm per cm², 0.26 % of the area."
     )
     assert bevel.startswith("Bevel: yes, as far as the photo tells; no scratch of 3.0 mm or longer is seen.")
+    assert next_grit_short(face(*leftover())) == ("Flat: not yet", "Bevel: yes, as far as the photo tells")
 
 
 def test_scratches_from_elsewhere_do_not_hold_the_grit_up_but_are_told() -> None:

@@ -101,6 +101,7 @@ def test_verdict_what_to_do_and_limits_are_written() -> None:
     assert "Likely from the sheath: wash or re-open it first." in told
     assert "Left face, mirrored: 16 scratches" in told
     assert any("left flat 3.0 mm" in text for text in told)
+    assert any(text.startswith("Next grit? Flat: not yet.") for text in told)
     assert {str(number) for number in range(1, 17)} <= set(told)
     clean = words(drawn(CLEAN))
     assert "CLEAN" in clean

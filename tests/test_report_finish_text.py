@@ -34,6 +34,11 @@ def flat(text: str) -> str:
             "longest 3 mm, count 2",
             "SCRATCHED: Left face: scratches 1, 2 and 3; longer than 3 mm (and 1 more).",
         ),
+        (
+            finish(face(scratch(1)), face(flags=("dark",))),
+            "none",
+            "SCRATCHED: Left face: scratch 1; none is accepted.",
+        ),
         (finish(face(flags=("dark",))), "none", f"CANNOT TELL: Left face: {FLAGS['dark'].meaning}"),
     ],
 )

@@ -231,7 +231,7 @@ def _judge(face: "FinishFace", limit: Limit) -> JudgedLimit:
         why = "has no mm without a scale" if any(one.length_mm is None for one in maybe) else _doubt(maybe)
         return told("cannot tell", f"{place}: {_named(maybe)} {why}, so {limit} can't be judged.", maybe)
     blind = next(_blind(face, regions, limit), None)
-    return told("clean") if blind is None else told("cannot tell", f"{place}: {blind}")
+    return told("clean") if blind is None else told("cannot tell", blind)
 
 
 def _too_long(there: "list[Scratch]", longest_mm: float) -> "tuple[list[Scratch], list[Scratch]]":
@@ -284,15 +284,18 @@ def _blind(face: "FinishFace", regions: "list[RegionFinish]", limit: Limit) -> I
     """Why nothing found doesn't mean that nothing is there."""
     for name in _BLIND:
         if name in face.flags:
-            yield f"{flag(name).meaning} {flag(name).advice}"
+            yield f"{_place(face, None)}: {flag(name).meaning} {flag(name).advice}"
+    place = _place(face, limit.region)
     asked = limit.value if limit.kind == "longest" else MUST_SEE_MM
     for region in regions:
         if region.findable_mm is None and limit.kind != "count":
-            yield f"without a scale {limit} can't be judged; lay the mat or the strip beside the blade."
+            yield (
+                f"{place}: without a scale {limit} can't be judged; lay the mat or the strip beside the blade."
+            )
         elif region.findable_mm is not None and region.findable_mm > asked:
             yield (
-                f"only scratches of {findable(region)} or longer are found on the {region.name}, and {limit} "
-                f"asks for {asked:g} mm; go closer, hold still, and let light from one side graze the face."
+                f"{place}: only scratches of {findable(region)} or longer are found on the {region.name}, and "
+                f"{limit} asks for {asked:g} mm; go closer, hold still, and let light from one side graze the face."
             )
 
 

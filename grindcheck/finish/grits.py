@@ -77,28 +77,35 @@ def next_grit(face: "FinishFace") -> tuple[str, ...]:
     tuple of str
         A sentence or two per region. Only what this photo can show is claimed.
     """
-    return tuple(_answer(region, face) for region in face.regions)
+    return tuple("; ".join(_answer(region, face)) for region in face.regions)
 
 
-def _answer(region: "RegionFinish", face: "FinishFace") -> str:
+def next_grit_short(face: "FinishFace") -> tuple[str, ...]:
+    """Answer the same in a few words per region, as in ``Flat: not yet``."""
+    return tuple(_answer(region, face)[0] for region in face.regions)
+
+
+def _answer(region: "RegionFinish", face: "FinishFace") -> tuple[str, str]:
     name = region.name.capitalize()
     there = [one for one in face.scratches if one.region == region.name]
     left = [one for one in there if _is_left(one, face)]
     much, was = _coverage(region), _before(region, face)
     if left:
         lines = "1 line is" if len(left) == 1 else f"{len(left)} lines are"
-        return f"{name}: not yet; {lines} likely left from a coarser grit. Scratches in all: {much}{was}."
+        told = f"{lines} likely left from a coarser grit. Scratches in all: {much}{was}."
+        return f"{name}: not yet", told
     if there:
+        short = f"{name}: yes, as far as leftover lines go"
         said = (
-            f"{name}: yes, as far as leftover lines go; none of {findable(region)} or longer is seen. "
+            f"none of {findable(region)} or longer is seen. "
             f"But scratches that are likely from elsewhere remain: {much}{was}."
         )
     else:
-        none = f"no scratch of {findable(region)} or longer is seen"
-        said = f"{name}: yes, as far as the photo tells; {none}{was}."
+        short = f"{name}: yes, as far as the photo tells"
+        said = f"no scratch of {findable(region)} or longer is seen{was}."
     if region.lay.direction_rad is not None:
         said += " Old lines that run along the lay are hidden by it: change the direction to see them."
-    return said
+    return short, said
 
 
 def _is_left(one: "Scratch", face: "FinishFace") -> bool:

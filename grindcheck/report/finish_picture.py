@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from grindcheck.advice import Units
-from grindcheck.finish.grits import findable
+from grindcheck.finish.grits import findable, next_grit_short
 from grindcheck.report.finish_marks import (
     INK,
     MARK,
@@ -183,6 +183,10 @@ def _face(page: _Page, face: "FinishFace") -> None:
     if face.mm_per_px is not None:
         _scale_bar(page, 20.0 if columns * face.mm_per_px > 100 else 5.0, wide / columns / face.mm_per_px)
     _legend(page, face, hatches)
+    if face.regions:
+        for line in textwrap.wrap(f"Next grit? {'. '.join(next_grit_short(face))}.", 64):
+            page.text(_EDGE, line, _SMALL, bold=True)
+            page.down(_SMALL_LINE)
 
 
 def _scale_bar(page: _Page, long_mm: float, px_per_mm: float) -> None:

@@ -34,7 +34,8 @@ def finish_headline(finish: "Finish", verdict: "FinishVerdict") -> tuple[str, st
     word = verdict.decision.upper()
     if verdict.decision != "clean":
         first = next(one for one in (*verdict.reasons, "There is nothing to judge."))
-        more = len(verdict.reasons) - 1
+        same = {one.reason for one in verdict.judged if one.decision == verdict.decision}
+        more = len(same) - 1
         return word, first if more < 1 else f"{first.removesuffix('.')} (and {more} more)."
     found = sum(len(face.scratches) for face in finish.faces)
     size = down_to(finish)
