@@ -290,12 +290,14 @@ def _blind(face: "FinishFace", regions: "list[RegionFinish]", limit: Limit) -> I
     for region in regions:
         if region.findable_mm is None and limit.kind != "count":
             yield (
-                f"{place}: without a scale {limit} can't be judged; lay the mat or the strip beside the blade."
+                f"{place}: without a scale {limit} can't be judged; lay the mat or the strip beside "
+                "the blade."
             )
         elif region.findable_mm is not None and region.findable_mm > asked:
             yield (
-                f"{place}: only scratches of {findable(region)} or longer are found on the {region.name}, and "
-                f"{limit} asks for {asked:g} mm; go closer, hold still, and let light from one side graze the face."
+                f"{place}: only scratches of {findable(region)} or longer are found on the {region.name}, "
+                f"and {limit} asks for {asked:g} mm; go closer, hold still, and let light from one side "
+                "graze the face."
             )
 
 
