@@ -4,6 +4,8 @@ from typing import Any
 
 import numpy as np
 from blade import Blade
+from facemap import REGIONS, normals, textured
+from finishes import gloss
 from mesh import grid, texture
 from numpy.typing import NDArray
 from steel import TILE_MM
@@ -42,16 +44,19 @@ def steel_body(mi: Any, pair: dict[str, Any], photo: dict[str, Any], made: dict[
     blade = Blade.from_data(pair["blade"])
     side, other = photo["face"], {"left": "right", "right": "left"}[photo["face"]]
     finish = pair["finish"]
-    flat = _steel(mi, finish["flat_grit"], made["flat"], made["flat_film"])
-    bevel = _steel(mi, finish["bevel_grit"], made["bevel"], made["bevel_film"])
-    out: dict[str, Any] = {}
-    for number, patch in enumerate(patches(blade, side)):
-        x, y = patch.points_mm[..., 0], patch.points_mm[..., 1]
-        across = patch.part in ("bevel", "plunge") and not finish["hand_finished"]
-        uv = np.stack([y, x] if across else [x, y], axis=-1) / TILE_MM
-        steel = bevel if patch.part in ("bevel", "plunge") else flat
-        name = f"{patch.part}{number}"
-        out[name] = grid(mi, name, world(blade, photo, patch.points_mm), uv, steel)
+    flat = _steel(mi, finish.get("flat_grit", 220), made["flat"], made["flat_film"])
+    if textured(pair):
+        out = _textured(mi, blade, photo, made, tang=flat)
+    else:
+        out = {}
+        bevel = _steel(mi, finish["bevel_grit"], made["bevel"], made["bevel_film"])
+        for number, patch in enumerate(patches(blade, side)):
+            x, y = patch.points_mm[..., 0], patch.points_mm[..., 1]
+            across = patch.part in ("bevel", "plunge") and not finish["hand_finished"]
+            uv = np.stack([y, x] if across else [x, y], axis=-1) / TILE_MM
+            steel = bevel if patch.part in ("bevel", "plunge") else flat
+            name = f"{patch.part}{number}"
+            out[name] = grid(mi, name, world(blade, photo, patch.points_mm), uv, steel)
     for number, patch in enumerate(patches(blade, other, step_mm=1.0)):  # the underside, for its shadow
         points = patch.points_mm * [1, 1, -1]
         uv = patch.points_mm[..., :2] / TILE_MM
@@ -61,6 +66,27 @@ def steel_body(mi: Any, pair: dict[str, Any], photo: dict[str, Any], made: dict[
     uv = np.stack([np.stack([run, rim[i, :, 2]], axis=-1) for i in (0, 1)]) / TILE_MM
     rim = np.stack([rim[0] * (1 - s) + rim[1] * s for s in (0.0, 1.0)])
     out["wall"] = grid(mi, "wall", world(blade, photo, rim), uv, flat)
+    return out
+
+
+def _textured(
+    mi: Any, blade: Blade, photo: dict[str, Any], made: dict[str, Any], *, tang: Any
+) -> dict[str, Any]:
+    """Return the face that lies up with its own picture of finish and scratches on each region."""
+    steels = {}
+    for region, maps in made["maps"].items():
+        along, across, _ = gloss(maps["finish"])
+        lines = normals(maps["slopes"], mirrored=photo["face"] == "left")
+        steels[region] = _rough(mi, along, across, lines, maps["back"])
+    of_part = {part: region for region, parts in REGIONS.items() for part in parts}
+    out = {}
+    for number, patch in enumerate(patches(blade, photo["face"])):
+        xy = patch.points_mm[..., :2]
+        region = of_part.get(patch.part)
+        uv = made["maps"][region]["box"].uv(xy) if region else xy / TILE_MM
+        name = f"{patch.part}{number}"
+        steel = steels[region] if region else tang
+        out[name] = grid(mi, name, world(blade, photo, patch.points_mm), uv, steel)
     return out
 
 
@@ -133,6 +159,12 @@ def _mark(mi: Any, blade: Blade, photo: dict[str, Any], mark: dict[str, Any]) ->
 
 def _steel(mi: Any, grit: int, lines: NDArray[np.float32], back: NDArray[np.float32]) -> Any:
     across = _ROUGH[grit]
+    return _rough(mi, across * 0.42, across, lines, back)
+
+
+def _rough(
+    mi: Any, along: float, across: float, lines: NDArray[np.float32], back: NDArray[np.float32]
+) -> Any:
     return mi.load_dict({
         "type": "twosided",
         "bsdf": {
@@ -140,7 +172,7 @@ def _steel(mi: Any, grit: int, lines: NDArray[np.float32], back: NDArray[np.floa
             "normalmap": texture(mi, lines),
             "bsdf": {
                 "type": "roughconductor", "material": "none", "distribution": "ggx",
-                "alpha_u": across * 0.42, "alpha_v": across,
+                "alpha_u": along, "alpha_v": across,
                 "specular_reflectance": texture(mi, back),
             },
         },

@@ -1,7 +1,8 @@
 """Render the sample photos, or another list of pairs, with their truth.
 
-Run ``python sample_images/render.py`` to render every pair of ``pairs.json`` into this folder again. Needs
-mitsuba, numpy, scipy and Pillow; a graphics card is used where there is one.
+Run ``python sample_images/render.py`` to render every pair of ``pairs.json`` into this folder again, with
+``--faces`` those of ``faces.json``, single faces for the finish check. Needs mitsuba, numpy, scipy and
+Pillow; a graphics card is used where there is one.
 """
 
 import argparse
@@ -15,6 +16,7 @@ from typing import Any
 
 import numpy as np
 from blade import Blade, differences, figures, lines, outline
+from facemap import face_truth, pair_changes, textured
 from knife import world
 from lens import Camera, aimed
 from mesh import renderer
@@ -30,6 +32,9 @@ def main() -> None:
     """Read the command line and render."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--pairs", type=Path, default=HERE / "pairs.json", help="descriptions of the pairs")
+    parser.add_argument(
+        "--faces", type=Path, nargs="?", const=HERE / "faces.json", help="a list of single faces instead"
+    )
     parser.add_argument("--out", type=Path, default=HERE, help="folder for photos and truth")
     parser.add_argument("--only", nargs="*", help="names of the pairs to render")
     parser.add_argument("--samples", type=int, default=64, help="rays a pixel")
@@ -39,7 +44,7 @@ def main() -> None:
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     mats = json.loads(args.mats.read_text(encoding="utf-8"))
-    pairs = json.loads(args.pairs.read_text(encoding="utf-8"))["pairs"]
+    pairs = json.loads((args.faces or args.pairs).read_text(encoding="utf-8"))["pairs"]
     begin = time.monotonic()
     waiting: list[Future[None]] = []
     pairs = [pair for pair in pairs if not args.only or pair["name"] in args.only]
@@ -89,6 +94,7 @@ def photo_truth(pair: dict[str, Any], photo: dict[str, Any], camera: Camera) -> 
         "figures": figures(blade, face),
         **shown,
         "outline_mid_px": px(at_mid),
+        **face_truth(pair, photo, px),
         "light": photo["light"]["kind"],
         "blur": photo["blur"],
         "tags": photo.get("tags", {}),
@@ -99,6 +105,7 @@ def pair_truth(pair: dict[str, Any], photos: list[dict[str, Any]]) -> dict[str, 
     """Return what is true of a pair."""
     blade = Blade.from_data(pair["blade"])
     drawn = {side: lines(blade, blade.face(side)) for side in ("left", "right")}
+    changed = {"changes": pair_changes(photos)} if textured(pair) and len(photos) > 1 else {}
     return {
         "name": pair["name"],
         "paper": pair["paper"],
@@ -117,6 +124,7 @@ def pair_truth(pair: dict[str, Any], photos: list[dict[str, Any]]) -> dict[str, 
         },
         "tags": pair.get("tags", {}),
         "photos": photos,
+        **changed,
     }
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from bench import cards, lights, mat_sheet, phone_body, table
+from facemap import face_maps, textured
 from knife import handle, steel_body
 from lens import Camera
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from steel import cloth, film, ground, paper_grain, wood
 STEEL = np.float32(0.46)  # share of light that ground steel gives back
 
 
-def surfaces(pair: dict[str, Any], photo: dict[str, Any]) -> dict[str, NDArray[np.float32]]:
+def surfaces(pair: dict[str, Any], photo: dict[str, Any]) -> dict[str, Any]:
     """Return the pictures that the scene's surfaces need; slow, and free of the path tracer."""
     bench = np.random.default_rng([pair["seed"], 5])
     face = np.random.default_rng(
@@ -23,7 +24,9 @@ def surfaces(pair: dict[str, Any], photo: dict[str, Any]) -> dict[str, NDArray[n
     )  # a face keeps its lines
     weave = {"wood": wood, "cloth": cloth}[pair["table"]["kind"]]
     finish = pair["finish"]
-    return {
+    if textured(pair):  # what isn't the face gets plain lines
+        finish = {"flat_grit": 220, "bevel_grit": 220}
+    made = {
         "field": paper_grain(bench),
         "table": weave(bench, tuple(pair["table"]["tone"])),
         "scale": wood(bench, tuple(pair["scale_tone"])),
@@ -32,6 +35,7 @@ def surfaces(pair: dict[str, Any], photo: dict[str, Any]) -> dict[str, NDArray[n
         "flat_film": STEEL * film(face, photo["dirt"]),
         "bevel_film": STEEL * film(face, photo["dirt"]),
     }
+    return made | ({"maps": face_maps(pair, photo)} if textured(pair) else {})
 
 
 def built(
@@ -40,7 +44,7 @@ def built(
     pair: dict[str, Any],
     photo: dict[str, Any],
     camera: Camera,
-    made: dict[str, NDArray[np.float32]],
+    made: dict[str, Any],
 ) -> Any:
     """Build the scene of one photo; ``made`` are its `surfaces`."""
     content: dict[str, Any] = {"type": "scene"}
