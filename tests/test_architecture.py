@@ -23,7 +23,7 @@ LAYERS = (
     {"compare"},
     {"verdict"},
     {"finish", "finish.results"},
-    {"finish.request", "finish.grits", "finish.groups", "finish.acceptance"},
+    {"finish.request", "finish.grits", "finish.groups", "finish.acceptance", "finish.lays"},
     {"pipeline", "advice", "options"},
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
@@ -38,7 +38,7 @@ ONLY_IN = {
     "cv2": {
         "photo", "mat.spec", "mat.drawing", "mat.edges", "mat.saddle", "mat.markers", "mat.finding", "camera",
         "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "flatend", "plunge",
-        "shoulder", "grindlines",
+        "shoulder", "grindlines", "finish.lays",
     },
     "matplotlib": {"mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture"},
     "typer": {"cli"},
