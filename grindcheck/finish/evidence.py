@@ -1,0 +1,325 @@
+"""Which straight pieces stand out of a texture, and how often the texture alone would make such a piece."""
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grindcheck.finish.beams import Sums, beam_sums
+from grindcheck.finish.texture import Texture
+from grindcheck.geometry import Array
+
+SHORTEST, LONGEST = 5, 9  # powers of two: pieces cross 32 to 512 pixels
+NEAR_LAY_RAD = np.deg2rad(10.0)
+_BIN_RAD = np.deg2rad(10.0)
+_SIDE = 9  # bins between the lay and the square to it
+_COMMON, _RARE = 1e-2, 1e-3  # shares of a texture's pieces that its law is learnt from
+_NORMAL = (2.5758293, 3.2905267)  # what a normal variable exceeds, either sign, with these shares
+_LEAST = 4.2  # in a texture's own standard deviations; the law never asks for less
+_SAMPLED = 4
+_CACHED = 1 << 16  # values
+_WINSOR = 2.5
+_WINSORED = 0.9527  # variance of a normal variable bounded at ± 2.5
+PLACES = 0.65  # see `log_nfa`
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pieces:
+    """Straight pieces that stand out.
+
+    Parameters
+    ----------
+    start_px, end_px : ndarray, shape (N, 2)
+    sigmas : ndarray, shape (N,)
+        How far each stands out: as rare as so many standard deviations of a normal variable; positive is
+        brighter, or brighter on the side that a line from start to end has on its right.
+    pair : ndarray of bool, shape (N,)
+        Bright beside dark instead of one tone.
+    near_lay : ndarray of bool, shape (N,)
+    unit_std : ndarray, shape (N,)
+        Standard deviation that the texture gives to a sum of the evidence along this direction, by the root of
+        the length in pixels.
+    """
+
+    start_px: Array
+    end_px: Array
+    sigmas: Array
+    pair: NDArray[np.bool_]
+    near_lay: NDArray[np.bool_]
+    unit_std: Array
+
+    def __len__(self) -> int:
+        return len(self.sigmas)
+
+    def subset(self, which: NDArray[np.intp] | NDArray[np.bool_]) -> "Pieces":
+        """Return some of the pieces."""
+        return Pieces(**{name: getattr(self, name)[which] for name in self.__slots__})
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What one direction of flipping gives at one level."""
+
+    start_px: Array
+    end_px: Array
+    z: Array
+    bins: NDArray[np.intp]
+    unit_std: Array
+    rare: Array  # by bin: what the shares _COMMON and _RARE of the pieces exceed
+    weight: Array
+
+
+def log_nfa(sigmas: Array, area_px: float) -> Array:
+    """Expected number of false finds in a texture, as a decimal logarithm.
+
+    Parameters
+    ----------
+    sigmas : ndarray
+        How far a piece stands out.
+    area_px : float
+        Pixels that were searched.
+
+    Returns
+    -------
+    ndarray
+
+    Notes
+    -----
+    A contrario (Desolneux, Moisan and Morel 2000), with the pieces' correlation taken in account instead of
+    counted as if they were independent: the expected number of local maxima of a smooth normal field in
+    place (two) and direction (one) goes with u² exp(−u²/2) (Siegmund and Worsley 1995), and each length adds
+    its own share. The factor is a property of this search, not of any surface: it was counted on white
+    noise (``tests/accuracy/finish_null.py``).
+    """
+    u = np.maximum(np.abs(np.asarray(sigmas, dtype=np.float64)), 1.0)
+    return np.asarray((np.log(PLACES * area_px * u**2) - 0.5 * u**2) / np.log(10.0))
+
+
+def threshold(area_px: float, false_finds: float) -> float:
+    """How far a piece must stand out for a number of false finds."""
+    u = np.linspace(1.5, 12.0, 4201)
+    return float(np.interp(-np.log10(false_finds), -log_nfa(u, area_px), u))
+
+
+def pieces_of(texture: Texture, *, lay_rad: float | None, least_sigmas: float) -> Pieces:
+    """Find the pieces that stand out.
+
+    Parameters
+    ----------
+    texture : Texture
+    lay_rad : float or None
+        Direction of the lay in the picture, from +x towards +y (down); None without one.
+    least_sigmas : float
+        Weaker ones are left out.
+
+    Returns
+    -------
+    Pieces
+        The strongest first; many of them tell of the same scratch.
+
+    Notes
+    -----
+    Every sum is divided by the standard deviation of the sums of its own slope and length. How the tail
+    of a texture's sums falls is learnt from the texture as well: the sizes that one in a hundred and one in a
+    thousand exceed, at the same angle to the lay on either side (the median of six bins, so that
+    parallel scratches, which fill one or two, don't pass for texture), give the power by which a sum is
+    brought onto the normal scale. A texture that is itself made of lines, such as a tumbled one, so asks for more.
+    """
+    fine = texture.evidence
+    half = _halved(fine)
+    jobs = [(fine, turn, 1.0) for turn in range(4)]
+    if min(half.shape) >= 1 << SHORTEST:
+        jobs += [(half, turn, 2.0) for turn in range(4)]
+    area = float(texture.area_px)
+    with ThreadPoolExecutor(2) as pool:
+        found = list(pool.map(lambda job: _one_turn(*job, lay_rad=lay_rad, area_px=area), jobs))
+    parts: list[Pieces] = []
+    for group in (found[:4], found[4:]):
+        for key in sorted({key for one in group for key in one}):
+            same = [one[key] for one in group if key in one]
+            parts.append(_on_normal_scale(same, key, isotropic=lay_rad is None, least=least_sigmas))
+    whole = _joined(parts)
+    return whole.subset(np.argsort(-np.abs(whole.sigmas), kind="stable"))
+
+
+def _halved(picture: Sums) -> Sums:
+    import cv2
+
+    rows, columns = picture.shape[0] // 2 * 2, picture.shape[1] // 2 * 2
+    if not rows or not columns:
+        return np.zeros((0, 0), np.float32)
+    small = cv2.resize(picture[:rows, :columns], (columns // 2, rows // 2), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, dtype=np.float32)
+
+
+def _one_turn(
+    picture: Sums, turn: int, pixel: float, *, lay_rad: float | None, area_px: float
+) -> dict[tuple[int, bool], _Found]:
+    """Search one of the four ranges of 45°."""
+    turned = picture.T if turn >= 2 else picture
+    if turn % 2:
+        turned = turned[:, ::-1]
+    turned = np.ascontiguousarray(turned)
+    rows, columns = turned.shape
+    last = min(LONGEST - (pixel > 1), int(np.floor(np.log2(max(rows, 1) * 1.34))))
+    out: dict[tuple[int, bool], _Found] = {}
+    if last < SHORTEST:
+        return out
+    for power, stride, sums in beam_sums(turned, first=SHORTEST, last=last):
+        run = (1 << power) - 1
+        slopes = np.arange(sums.shape[0])
+        direction = np.arctan2(run, slopes)  # in the turned picture, from +x towards +y
+        if turn % 2:
+            direction = np.pi - direction
+        if turn >= 2:
+            direction = np.pi / 2 - direction
+        bins = _bins(direction - (lay_rad or 0.0))
+        for pair in (False, True):
+            sample = _sample(sums, pair=pair)
+            std = _std(sample, sums.shape[-1] / sample.shape[-1] * stride * pixel**2 / area_px)
+            values, slope, start, x = _beyond(sums, std * _LEAST, pair=pair)
+            begin = np.column_stack([x, start * stride]).astype(np.float64)
+            end = begin + np.column_stack([slope, np.full(len(slope), run)])
+            length = np.hypot(slopes, run) * pixel
+            out[power, pair] = _Found(
+                start_px=_upright(begin, turn, columns) * pixel + (pixel - 1) / 2,
+                end_px=_upright(end, turn, columns) * pixel + (pixel - 1) / 2,
+                z=(values / std[slope]) * _sign(turn, pair=pair),
+                bins=bins[slope],
+                unit_std=(std / np.sqrt(length))[slope],
+                rare=_rare(sample, std, bins),
+                weight=np.bincount(bins, minlength=2 * _SIDE).astype(np.float64),
+            )
+    return out
+
+
+def _sign(turn: int, *, pair: bool) -> float:
+    # a pair's bright side: right of the way down, seen in the upright picture
+    return 1.0 if not pair or turn in (0, 3) else -1.0
+
+
+def _upright(points: Array, turn: int, columns: int) -> Array:
+    points = points.copy()
+    if turn % 2:
+        points[:, 0] = columns - 1 - points[:, 0]
+    return points[:, ::-1] if turn >= 2 else points
+
+
+def _bins(angle_rad: Array) -> NDArray[np.intp]:
+    """Bin of an angle to the lay: 0 to 8 from the lay to its square on one side, 9 to 17 on the other."""
+    folded = (angle_rad + np.pi / 2) % np.pi - np.pi / 2
+    step = np.minimum((np.abs(folded) / _BIN_RAD).astype(np.intp), _SIDE - 1)
+    return step + _SIDE * (folded < 0)
+
+
+def _sample(sums: Sums, *, pair: bool) -> Sums:
+    """Every fourth column: what a texture's law is learnt from."""
+    if pair:
+        return np.subtract(sums[..., 2::_SAMPLED], sums[..., : sums.shape[-1] - 2 : _SAMPLED])
+    return np.ascontiguousarray(sums[..., 1::_SAMPLED])
+
+
+def _beyond(
+    sums: Sums, limit: Array, *, pair: bool
+) -> tuple[Array, NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    """Values beyond a limit by slope, with slope, start and column; a few slopes at a time, in the cache."""
+    slopes, starts, columns = sums.shape
+    at_once = max(1, _CACHED // (starts * columns))
+    parts = []
+    for first in range(0, slopes, at_once):
+        values = sums[first : first + at_once]
+        if pair:
+            values = values[..., 2:] - values[..., :-2]
+        bound = limit[first : first + at_once, None, None].astype(np.float32)
+        hits = np.flatnonzero(np.abs(values) > bound)
+        slope, start, x = np.unravel_index(hits, values.shape)
+        parts.append((values.reshape(-1)[hits].astype(np.float64), slope + first, start, x + pair))
+    value, slope, start, x = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return value, slope, start, x
+
+
+def _std(values: Sums, share: float) -> Array:
+    """Standard deviation by slope, over the mask, bounded against scratches.
+
+    A line that is partly in the mask counts with the part: each pixel is in as many lines of a slope as they are
+    long, so the mean over the mask is the sum over all lines by the area and the stride.
+    """
+    flat = values.reshape(len(values), -1)
+    variance = np.einsum("ij,ij->i", flat, flat, dtype=np.float64) * share
+    for _ in range(2):
+        limit = (_WINSOR * np.sqrt(variance)).astype(np.float32)
+        bounded = np.clip(flat, -limit[:, None], limit[:, None])
+        variance = np.einsum("ij,ij->i", bounded, bounded, dtype=np.float64) * share / _WINSORED
+    return np.asarray(np.sqrt(np.maximum(variance, 1e-20)))
+
+
+def _rare(values: Sums, std: Array, bins: NDArray[np.intp]) -> Array:
+    """By bin, what a hundredth and a thousandth of the pieces exceed; 0 where there are none."""
+    out = np.zeros((2 * _SIDE, 2))
+    for number in np.unique(bins):
+        which = np.flatnonzero(bins == number)
+        size = np.abs(values[which] / std[which, None, None].astype(np.float32)).ravel()
+        size = size[size > 1e-3]  # outside the mask
+        if len(size) > 2000:
+            at = [int((1 - share) * len(size)) for share in (_COMMON, _RARE)]
+            out[number] = np.partition(size, at)[at]
+    return out
+
+
+def _on_normal_scale(
+    same: Sequence[_Found], key: tuple[int, bool], *, isotropic: bool, least: float
+) -> Pieces:
+    weight = np.stack([one.weight * (one.rare[:, 0] > 0) for one in same])
+    rare = np.stack([one.rare for one in same])
+    total = weight.sum(axis=0)
+    by_bin = (rare * weight[..., None]).sum(axis=0) / np.maximum(total, 1e-9)[:, None]
+    common, power = _law(by_bin, total > 0, isotropic=isotropic)
+    z = np.concatenate([one.z for one in same])
+    bins = np.concatenate([one.bins for one in same])
+    sigmas = np.sign(z) * _NORMAL[0] * (np.abs(z) / common[bins]) ** power[bins]
+    keep = np.abs(sigmas) >= least
+    near = np.zeros(len(z), bool) if isotropic else bins % _SIDE < NEAR_LAY_RAD / _BIN_RAD
+    return Pieces(
+        start_px=np.concatenate([one.start_px for one in same])[keep],
+        end_px=np.concatenate([one.end_px for one in same])[keep],
+        sigmas=sigmas[keep],
+        pair=np.full(int(keep.sum()), key[1]),
+        near_lay=near[keep],
+        unit_std=np.concatenate([one.unit_std for one in same])[keep],
+    )
+
+
+def _law(by_bin: Array, known: NDArray[np.bool_], *, isotropic: bool) -> tuple[Array, Array]:
+    """Size and power of each bin's law, never lighter than normal."""
+    rare = np.full((2 * _SIDE, 2), np.nan)
+    for number in range(2 * _SIDE):
+        step = number % _SIDE
+        if isotropic:
+            near = np.arange(2 * _SIDE)
+        elif step == 0:
+            near = np.array([0, _SIDE])
+        else:
+            steps = np.arange(max(step - 1, 1), min(step + 1, _SIDE - 1) + 1)
+            near = np.concatenate([steps, steps + _SIDE])
+        near = near[known[near]]
+        if len(near):
+            rare[number] = np.median(by_bin[near], axis=0)
+    some = np.array(_NORMAL)
+    rare = np.where(np.isfinite(rare), rare, some)
+    common = np.maximum(rare[:, 0], _NORMAL[0])
+    ratio = np.maximum(rare[:, 1] / rare[:, 0], _NORMAL[1] / _NORMAL[0])
+    return common, np.log(_NORMAL[1] / _NORMAL[0]) / np.log(ratio)
+
+
+def _joined(parts: Sequence[Pieces]) -> Pieces:
+    if not parts:
+        nothing = np.zeros(0)
+        return Pieces(
+            start_px=np.zeros((0, 2)), end_px=np.zeros((0, 2)), sigmas=nothing,
+            pair=np.zeros(0, bool), near_lay=np.zeros(0, bool), unit_std=nothing,
+        )  # fmt: skip
+    return Pieces(
+        **{name: np.concatenate([getattr(part, name) for part in parts]) for name in Pieces.__slots__}
+    )

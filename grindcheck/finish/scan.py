@@ -1,0 +1,293 @@
+"""Scratches in a picture: every line that its own texture doesn't explain. Works on any grey array."""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grindcheck.errors import InputError
+from grindcheck.finish.evidence import Pieces, log_nfa, pieces_of, threshold
+from grindcheck.finish.results import Tone
+from grindcheck.finish.texture import Texture, texture_of
+from grindcheck.finish.trace import Path, Profile, follow, joined, profile_of, reach_px, sampled
+from grindcheck.geometry import Array
+
+_OWN_PX = 4.0  # what runs this near to a found scratch is the same one
+_FREE = 0.75  # share of a piece that no other scratch explains; shorter pieces tell of the rest
+_LOOKS = 17  # places along a piece at which that is asked
+_SMALLEST = 64  # pixels along the shorter side
+_MOST = 2000  # scratches; a surface with more is no finish
+_TOGETHER_RAD = np.deg2rad(8.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A scratch as found.
+
+    Parameters
+    ----------
+    path : Path
+    profile : Profile
+    sigmas : float
+        As rare as so many standard deviations; positive is bright.
+    log_nfa : float
+        Decimal logarithm of the expected number of false finds as striking.
+    tone : {"bright", "dark", "bright and dark"}
+    near_lay : bool
+        Within 10° of the lay, where the other limit holds.
+    """
+
+    path: Path
+    profile: Profile
+    sigmas: float
+    log_nfa: float
+    tone: Tone
+    near_lay: bool
+
+
+def find_scratches(
+    grey: NDArray[Any],
+    *,
+    mask: NDArray[np.bool_] | None = None,
+    mm_per_px: float | None = None,
+    lay_rad: float | None = None,
+    false_finds: float = 1.0,
+) -> tuple[dict[str, Any], ...]:
+    """Find scratches in a plain grey picture, without a mat.
+
+    Parameters
+    ----------
+    grey : array_like, shape (rows, columns)
+        Brightness in any unit, at least 64 pixels a side.
+    mask : ndarray of bool, shape (rows, columns), optional
+        Where to search; everywhere if left out.
+    mm_per_px : float, optional
+        Scale; without it there are pixels only.
+    lay_rad : float, optional
+        Direction of the lay, from +x (right) towards +y (down). Found from the picture if left out.
+    false_finds : float
+        Expected number of false finds in the whole picture.
+
+    Returns
+    -------
+    tuple of dict
+        The surest first: ``path_px`` (ndarray, shape (N, 2), column and row), ``length_px``, ``width_px`` (0: not
+        wider than a lens draws the thinnest line), ``contrast`` (in sigmas of the texture, positive is brighter),
+        ``tone``, ``near_lay``, ``log_nfa``, and with a scale ``length_mm`` and ``width_mm`` (None where it isn't
+        resolved).
+
+    Raises
+    ------
+    ValueError
+        If an argument has the wrong shape or range.
+    InputError
+        If the picture is too small.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> steel = np.random.default_rng(1).normal(100.0, 5.0, (300, 400))
+    >>> steel[150, 100:300] += 12.0
+    >>> [scratch] = find_scratches(steel, mm_per_px=0.1)
+    >>> round(scratch["length_mm"])
+    20
+    """
+    picture = np.asarray(grey, dtype=np.float32)
+    if picture.ndim != 2:
+        raise ValueError(f"grey must have two axes; it has shape {picture.shape}.")
+    if mask is None:
+        mask = np.ones(picture.shape, dtype=bool)
+    if mask.shape != picture.shape:
+        raise ValueError(f"mask must have the shape of grey, {picture.shape}; it has {mask.shape}.")
+    if mm_per_px is not None and not mm_per_px > 0:
+        raise ValueError(f"mm_per_px must be positive; it is {mm_per_px}.")
+    mask = np.asarray(mask, dtype=bool) & np.isfinite(picture)
+    picture = np.where(np.isfinite(picture), picture, np.float32(0))
+    if lay_rad is None and mask.any():
+        from grindcheck.finish.lays import region_lay
+
+        lay = region_lay(picture, mask)
+        lay_rad = None if lay.direction_rad is None else -lay.direction_rad
+    lines = find_lines(picture, mask, lay_rad=lay_rad, false_finds=false_finds)[0]
+    out = []
+    for line in lines:
+        entry: dict[str, Any] = {
+            "path_px": line.path.points_px,
+            "length_px": line.path.length_px,
+            "width_px": line.profile.width_px,
+            "contrast": line.profile.contrast,
+            "tone": line.tone,
+            "near_lay": line.near_lay,
+            "log_nfa": line.log_nfa,
+        }
+        if mm_per_px is not None:
+            resolved = line.profile.width_px > 1.0
+            entry["length_mm"] = line.path.length_px * mm_per_px
+            entry["width_mm"] = line.profile.width_px * mm_per_px if resolved else None
+        out.append(entry)
+    return tuple(out)
+
+
+def find_lines(
+    grey: NDArray[np.float32],
+    mask: NDArray[np.bool_],
+    *,
+    lay_rad: float | None,
+    false_finds: float = 1.0,
+    area_px: float | None = None,
+) -> tuple[tuple[Line, ...], Texture]:
+    """Find the scratches of one region.
+
+    Parameters
+    ----------
+    grey : ndarray, shape (rows, columns), float32
+    mask : ndarray of bool, shape (rows, columns)
+    lay_rad : float or None
+        From +x towards +y (down).
+    false_finds : float
+        Expected number of false finds in `area_px`.
+    area_px : float, optional
+        Pixels of the whole face that the number is meant for; those of the mask if left out.
+
+    Returns
+    -------
+    tuple of Line
+        The surest first.
+    Texture
+
+    Raises
+    ------
+    ValueError
+        If `false_finds` isn't positive.
+    InputError
+        If the region is too small.
+    """
+    if not false_finds > 0:
+        raise ValueError(f"false_finds must be positive; it is {false_finds}.")
+    rows, columns = mask.shape
+    if min(rows, columns) < _SMALLEST or not mask.any():
+        raise InputError(
+            f"The picture to search has {columns} × {rows} pixels, {int(mask.sum())} of them in the region.",
+            advice=f"Give a region of at least {_SMALLEST} pixels a side: come nearer or send the original file.",
+        )
+    texture = texture_of(grey, mask)
+    area = float(area_px or texture.area_px)
+    limit = threshold(area, false_finds)
+    pieces = pieces_of(texture, lay_rad=lay_rad, least_sigmas=limit)
+    return _told_apart(texture, pieces, limit, area), texture
+
+
+def _told_apart(texture: Texture, pieces: Pieces, limit: float, area_px: float) -> tuple[Line, ...]:
+    """One line for each scratch: the strongest piece is followed, and what it explains is left out."""
+    import cv2
+
+    rows, columns = texture.mask.shape
+    taken = np.zeros((rows, columns), dtype=np.uint8)
+    share = np.linspace(0.0, 1.0, _LOOKS)
+    places = pieces.start_px[:, None] + (pieces.end_px - pieces.start_px)[:, None] * share[None, :, None]
+    places = np.clip(np.rint(places), 0, np.array([columns - 1, rows - 1])).astype(np.intp)
+    lines: list[Line] = []
+    todo = np.arange(len(pieces))
+    while len(todo) and len(lines) < _MOST:
+        number, todo = int(todo[0]), todo[1:]
+        one = pieces.subset(np.array([number]))
+        left = _left(texture, one, taken)
+        if abs(left) < limit:
+            continue
+        sign = float(np.sign(left))
+        pair = bool(one.pair[0])
+        path = follow(
+            texture, one.start_px[0], one.end_px[0], sign=sign, pair=pair, unit_std=float(one.unit_std[0])
+        )
+        if path is None:
+            continue
+        profile = profile_of(texture, path, sign=sign, pair=pair)
+        own = max(_OWN_PX + profile.width_px / 2, reach_px(texture, path, unit_std=float(one.unit_std[0])))
+        thick = int(round(2 * own))
+        drawn = np.rint(path.points_px * 8).astype(np.int32)[None]
+        cv2.polylines(taken, drawn, False, 1, thickness=thick, shift=3)
+        lines.append(
+            Line(
+                path=path,
+                profile=profile,
+                sigmas=left,
+                log_nfa=float(log_nfa(np.array([left]), area_px)[0]),
+                tone="bright and dark" if pair else ("bright" if sign > 0 else "dark"),
+                near_lay=bool(one.near_lay[0]),
+            )
+        )
+        explained = taken[places[todo, :, 1], places[todo, :, 0]].mean(axis=1)
+        todo = todo[explained <= 1 - _FREE]
+    return tuple(sorted(_linked(texture, lines), key=lambda line: line.log_nfa))
+
+
+def _left(texture: Texture, one: Pieces, taken: NDArray[np.uint8]) -> float:
+    """What of a piece stands out if what scratches found before explain is left out of it."""
+    start, end = one.start_px[0], one.end_px[0]
+    steps = np.linspace(0.0, 1.0, int(np.abs(end - start).max()) + 1)
+    way = start + (end - start) * steps[:, None]
+    at = np.clip(np.rint(way), 0, np.array(texture.mask.shape[::-1]) - 1).astype(np.intp)
+    free = taken[at[:, 1], at[:, 0]] == 0
+    if free.all():
+        return float(one.sigmas[0])
+    if free.mean() < _FREE:
+        return 0.0
+    along = (end - start) / float(np.hypot(*(end - start)))
+    normal = np.broadcast_to(np.array([-along[1], along[0]]), way.shape)
+    strip = sampled(texture.evidence, way, normal, np.arange(-2.0, 2.5), pair=bool(one.pair[0]))
+    whole = strip.sum(axis=0) / np.sqrt(len(way))
+    rest = strip[free].sum(axis=0) / np.sqrt(free.sum())
+    best = int(np.argmax(np.abs(whole)))
+    return float(one.sigmas[0]) * min(max(float(rest[best] / whole[best]), 0.0), 1.0)
+
+
+def _linked(texture: Texture, lines: list[Line]) -> list[Line]:
+    """Join pieces of one tone that continue each other across a gap no longer than the shorter of them.
+
+    Both must point at the other within 8°: two lines that have nothing to do with each other do so, at a given
+    distance, in one of five hundred cases.
+    """
+    lines = sorted(lines, key=lambda line: line.log_nfa)
+    done: list[Line] = []
+    for line in lines:
+        for index, kept in enumerate(done):
+            points = _continued(kept, line)
+            if points is not None:
+                done[index] = _together(texture, kept, line, points)
+                break
+        else:
+            done.append(line)
+    return done if len(done) == len(lines) else _linked(texture, done)
+
+
+def _continued(one: Line, other: Line) -> Array | None:
+    """The points of both in order if one continues the other, else None."""
+    if one.tone != other.tone:
+        return None
+    gap_most = min(one.path.length_px, other.path.length_px)
+    best: tuple[float, Array] | None = None
+    for first in (one.path.points_px, one.path.points_px[::-1]):
+        for second in (other.path.points_px, other.path.points_px[::-1]):
+            gap = float(np.hypot(*(second[0] - first[-1])))
+            if gap > gap_most or (best is not None and gap >= best[0]):
+                continue
+            leaves, arrives = _direction(first[::-1]), _direction(second)
+            across = second[min(2, len(second) - 1)] - first[-min(3, len(first))]
+            ahead = across / max(float(np.hypot(*across)), 1e-9)
+            if min(-leaves @ ahead, arrives @ ahead, -leaves @ arrives) > np.cos(_TOGETHER_RAD):
+                best = gap, np.vstack([first, second])
+    return None if best is None else best[1]
+
+
+def _direction(points: Array) -> Array:
+    """Unit vector into a path from its first point."""
+    into = points[min(len(points) - 1, 6)] - points[0]
+    return np.asarray(into / max(float(np.hypot(*into)), 1e-9))
+
+
+def _together(texture: Texture, one: Line, other: Line, points: Array) -> Line:
+    path = joined(one.path, other.path, points)
+    pair = one.tone == "bright and dark"
+    sign = float(np.sign(one.sigmas))
+    return replace(one, path=path, profile=profile_of(texture, path, sign=sign, pair=pair))

@@ -1,0 +1,320 @@
+"""One scratch followed: its path, where it ends, how wide and how strong it is."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from grindcheck.finish.texture import PROFILE_PX, Texture
+from grindcheck.geometry import Array, frozen
+
+_HALF_PX = 6  # how far to either side of the guess a path may lie
+_STEP_PX = 0.5  # of offsets
+_BLOCK_PX = 8  # along the path
+_BEND_STD = 0.06  # change of offset by pixel of way, one sigma: about 1 in 16
+_FLANK_PX = 10  # profile's half length
+_ROUNDS = 3
+_RINGING_PX = 24
+_RINGING = 4.0  # sigmas
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Path:
+    """A scratch as it lies in the picture.
+
+    Parameters
+    ----------
+    points_px : ndarray, shape (N, 2)
+        From end to end, N ≥ 2.
+    length_px : float
+    ends_std_px : float
+        Standard uncertainty of either end along the path.
+    sigmas_per_px : float
+        Evidence by pixel of length in its standard deviations.
+    covered : float
+        Share of the way from end to end on which it shows: less than 1 with gaps.
+    """
+
+    points_px: Array
+    length_px: float
+    ends_std_px: float
+    sigmas_per_px: float
+    covered: float
+
+
+def follow(
+    texture: Texture, start_px: Array, end_px: Array, *, sign: float, pair: bool, unit_std: float
+) -> Path | None:
+    """Follow a scratch from a straight piece of it.
+
+    Parameters
+    ----------
+    texture : Texture
+    start_px, end_px : array_like, shape (2,)
+        The piece.
+    sign : float
+        Positive for a bright one.
+    pair : bool
+        Bright beside dark.
+    unit_std : float
+        See `grindcheck.finish.evidence.Pieces`.
+
+    Returns
+    -------
+    Path or None
+        None if nothing is left of it.
+
+    Notes
+    -----
+    The picture is sampled along the guess, prolonged at either end. The offset is the path of largest evidence
+    with normal increments (Viterbi 1967), then smoothed by a cubic that the shown parts decide. On or off along
+    the way is the likeliest sequence of two states whose change costs the logarithm of the places where it
+    could be (Rissanen's description length), which bridges a gap as soon as what follows pays for it. A few
+    rounds, each along the path before.
+    """
+    points = np.array([start_px, end_px], dtype=np.float64)
+    per_px = 0.0
+    found: Path | None = None
+    for round_ in range(_ROUNDS):
+        way, normal = _prolonged(points, texture.mask.shape)
+        if len(way) < 2 * _BLOCK_PX:
+            return found
+        offsets = np.arange(-_HALF_PX, _HALF_PX + _STEP_PX / 2, _STEP_PX)
+        strip = sampled(texture.evidence, way, normal, offsets, pair=pair) * (sign / unit_std)
+        if round_ == 0:
+            inside = _between(way, points)
+            middle = strip[inside][:, abs(offsets) <= 1.0]
+            per_px = float(middle.mean(axis=0).max()) if middle.size else 0.0
+        if per_px <= 0:
+            return found
+        offset = _smoothed(strip, offsets, per_px)
+        along = _at(strip, offsets, offset)
+        on = _on(along, per_px)
+        if not on.any():
+            return found
+        offset = _fitted(offset, on)
+        along = _at(strip, offsets, offset)
+        on = _on(along, per_px)
+        if not on.any():
+            return found
+        shown = np.flatnonzero(on)
+        per_px = float(along[on].mean())
+        if per_px <= 0:
+            return found
+        first, last = int(shown[0]), int(shown[-1])
+        line = (way + normal * offset[:, None])[first : last + 1]
+        points = line[np.unique(np.append(np.arange(0, len(line), _BLOCK_PX), len(line) - 1))]
+        if len(points) < 2:
+            return found
+        found = Path(
+            points_px=frozen(points),
+            length_px=float(np.hypot(*np.diff(points, axis=0).T).sum()),
+            ends_std_px=float(min(1.5 / max(per_px, 1e-3) ** 2, len(line)) ** 2 + 0.5**2) ** 0.5,
+            sigmas_per_px=per_px,
+            covered=len(shown) / (last + 1 - first),
+        )
+    return found
+
+
+def joined(one: Path, other: Path, points_px: Array) -> Path:
+    """Make one path of two whose points are given in order."""
+    length = float(np.hypot(*np.diff(points_px, axis=0).T).sum())
+    shown = one.covered * one.length_px + other.covered * other.length_px
+    weight = one.length_px / max(one.length_px + other.length_px, 1e-9)
+    return Path(
+        points_px=frozen(points_px),
+        length_px=length,
+        ends_std_px=max(one.ends_std_px, other.ends_std_px),
+        sigmas_per_px=weight * one.sigmas_per_px + (1 - weight) * other.sigmas_per_px,
+        covered=min(shown / max(length, 1e-9), 1.0),
+    )
+
+
+def sampled(picture: Array, way: Array, normal: Array, offsets: Array, *, pair: bool = False) -> Array:
+    """Values beside a way, shape (along, across); 0 outside; of a pair, right less left by one pixel each."""
+    import cv2
+
+    def at(shift: float) -> Array:
+        places = way[:, None] + normal[:, None] * (offsets + shift)[None, :, None]
+        return np.asarray(
+            cv2.remap(
+                picture, places.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
+            ),  # type: ignore[call-overload]
+            dtype=np.float64,
+        )
+
+    return at(1.0) - at(-1.0) if pair else at(0.0)
+
+
+def _prolonged(points: Array, shape: tuple[int, int]) -> tuple[Array, Array]:
+    """The way in steps of a pixel with as much again at either end, and its normals; cut at the picture's border."""
+    legs = np.hypot(*np.diff(points, axis=0).T)
+    at = np.concatenate([[0.0], np.cumsum(legs)])
+    more = max(at[-1], 48.0)
+    steps = np.arange(-more, at[-1] + more + 0.5)
+    way = np.column_stack([np.interp(steps, at, points[:, axis]) for axis in (0, 1)])
+    reach = min(at[-1] / 3, 64.0)
+    for end, beyond, sign in ((0.0, steps < 0, 1), (at[-1], steps > at[-1], -1)):
+        near = np.column_stack([np.interp(end + sign * reach, at, points[:, axis]) for axis in (0, 1)])[0]
+        last = points[0] if sign > 0 else points[-1]
+        direction = (last - near) / max(float(np.hypot(*(last - near))), 1e-9)
+        way[beyond] = last + direction * np.abs(steps[beyond] - end)[:, None]
+    inside = np.all((way >= 0) & (way <= np.array(shape[::-1]) - 1), axis=1)
+    way = way[inside]
+    if len(way) < 2:
+        return way, way
+    tangent = np.gradient(way, axis=0)
+    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
+    return way, np.column_stack([-tangent[:, 1], tangent[:, 0]])
+
+
+def _between(way: Array, points: Array) -> Array:
+    axis = points[-1] - points[0]
+    along = (way - points[0]) @ axis / float(axis @ axis)
+    return np.asarray((along >= 0) & (along <= 1))
+
+
+def _smoothed(strip: Array, offsets: Array, per_px: float) -> Array:
+    """Offset along the way: the path of largest log likelihood among those with normal increments."""
+    count = -(-len(strip) // _BLOCK_PX)
+    padded = np.zeros((count * _BLOCK_PX, strip.shape[1]))
+    padded[: len(strip)] = strip
+    gain = per_px * padded.reshape(count, _BLOCK_PX, -1).sum(axis=1)
+    move = -0.5 * ((offsets[:, None] - offsets[None, :]) / (_BEND_STD * _BLOCK_PX)) ** 2
+    best = gain[0].copy()
+    back = np.zeros(gain.shape, dtype=np.intp)
+    for index in range(1, count):
+        total = best[None, :] + move
+        back[index] = np.argmax(total, axis=1)
+        best = total[np.arange(len(offsets)), back[index]] + gain[index]
+    state = np.empty(count, dtype=np.intp)
+    state[-1] = int(np.argmax(best))
+    for index in range(count - 1, 0, -1):
+        state[index - 1] = back[index, state[index]]
+    middles = (np.arange(count) + 0.5) * _BLOCK_PX - 0.5
+    return np.asarray(np.interp(np.arange(len(strip)), middles, offsets[state]))
+
+
+def _fitted(offset: Array, on: np.ndarray) -> Array:
+    """Cubic through the shown part, of lower degree where that is short; straight on beyond it."""
+    shown = np.flatnonzero(on)
+    middle, half = (shown[0] + shown[-1]) / 2, max((shown[-1] - shown[0]) / 2, 1.0)
+    degree = min(3, int(2 * half) // 24)
+    place = (np.arange(len(offset)) - middle) / half
+    shape = np.polynomial.Polynomial.fit(place[shown], offset[shown], degree, domain=[-1, 1])
+    slope = shape.deriv()
+    inner = np.clip(place, -1, 1)
+    return np.asarray(np.clip(shape(inner) + slope(inner) * (place - inner), -_HALF_PX, _HALF_PX))
+
+
+def _at(strip: Array, offsets: Array, offset: Array) -> Array:
+    place = (offset - offsets[0]) / _STEP_PX
+    low = np.clip(place.astype(np.intp), 0, len(offsets) - 2)
+    part = place - low
+    rows = np.arange(len(strip))
+    return np.asarray(strip[rows, low] * (1 - part) + strip[rows, low + 1] * part)
+
+
+def _on(along: Array, per_px: float) -> np.ndarray:
+    """Likeliest run of "shows" and "doesn't" along the way."""
+    gain = per_px * along - 0.5 * per_px**2
+    cost = float(np.log(len(along)))
+    on_best, off_best = gain[0] - cost, 0.0
+    from_on = np.zeros((len(along), 2), dtype=bool)  # [index, state]: came from "on"
+    for index in range(1, len(along)):
+        stay_on, turn_on = on_best, off_best - cost
+        stay_off, turn_off = off_best, on_best - cost
+        from_on[index] = turn_off > stay_off, stay_on >= turn_on
+        on_best, off_best = max(stay_on, turn_on) + gain[index], max(stay_off, turn_off)
+    state = on_best - 0.0 > off_best
+    out = np.zeros(len(along), dtype=bool)
+    for index in range(len(along) - 1, -1, -1):
+        out[index] = state
+        state = bool(from_on[index, int(state)])
+    return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """What a scratch looks like across.
+
+    Parameters
+    ----------
+    contrast : float
+        Height over both sides, in sigmas of the texture; of a pair, half of bright to dark.
+    contrast_std : float
+    width_px : float
+        Full width at half height, less what the thinnest line has by blur (in squares); 0 if not more.
+    """
+
+    contrast: float
+    contrast_std: float
+    width_px: float
+
+
+def profile_of(texture: Texture, path: Path, *, sign: float, pair: bool) -> Profile:
+    """Measure height and width across a path.
+
+    Notes
+    -----
+    The mean over the path of the flattened picture across it. Height is the extreme within 2 px of the path over the
+    median beyond 5 px; the width where half of it is left. The height's uncertainty is that of the values beyond.
+    """
+    way, normal = _stepped(path.points_px)
+    offsets = np.arange(-_FLANK_PX, _FLANK_PX + 0.25, 0.5)
+    across = sampled(texture.level, way, normal, offsets)
+    seen = sampled(texture.mask.astype(np.float32), way, normal, offsets)
+    mean = (across * seen).sum(axis=0) / np.maximum(seen.sum(axis=0), 1e-9)
+    flank = np.abs(offsets) >= 5.0
+    level, spread = float(np.median(mean[flank])), float(np.std(mean[flank]))
+    near = np.abs(offsets) <= 2.0
+    if pair:
+        return Profile(contrast=float(np.ptp(mean[near])) / 2, contrast_std=spread, width_px=0.0)
+    height = sign * (mean - level)
+    top = int(np.argmax(np.where(near, height, -np.inf)))
+    peak = float(height[top])
+    if peak <= 0:
+        return Profile(contrast=sign * peak, contrast_std=spread, width_px=0.0)
+    reach = [_half(height[top:], peak), _half(height[top::-1], peak)]
+    full = 0.5 * sum(reach)
+    thinnest = 2.3548 * PROFILE_PX
+    return Profile(
+        contrast=sign * peak,
+        contrast_std=spread,
+        width_px=float(np.sqrt(max(full**2 - thinnest**2, 0.0))),
+    )
+
+
+def reach_px(texture: Texture, path: Path, *, unit_std: float) -> float:
+    """How far beside a path the evidence still tells of it.
+
+    Taking out a texture rings beside a strong line. The mean over the path, across it, is compared with
+    what the texture makes of such a mean: out to where it last exceeds four of its standard deviations.
+    """
+    way, normal = _stepped(path.points_px)
+    offsets = np.arange(-_RINGING_PX, _RINGING_PX + 0.5)
+    mean = np.abs(sampled(texture.evidence, way, normal, offsets).sum(axis=0)) / (
+        unit_std * np.sqrt(len(way))
+    )
+    beyond = np.abs(offsets)[mean > _RINGING]
+    return float(beyond.max()) + 1.0 if len(beyond) else 0.0
+
+
+def _stepped(points: Array) -> tuple[Array, Array]:
+    """A path in steps of a pixel, and its normals."""
+    legs = np.hypot(*np.diff(points, axis=0).T)
+    at = np.concatenate([[0.0], np.cumsum(legs)])
+    steps = np.linspace(0.0, at[-1], max(2, int(round(at[-1])) + 1))
+    way = np.column_stack([np.interp(steps, at, points[:, axis]) for axis in (0, 1)])
+    tangent = np.gradient(way, axis=0)
+    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
+    return way, np.column_stack([-tangent[:, 1], tangent[:, 0]])
+
+
+def _half(values: Array, peak: float) -> float:
+    """Steps until half of the peak is left, with a part of a step."""
+    below = np.flatnonzero(values < peak / 2)
+    if not len(below):
+        return float(len(values))
+    index = int(below[0])
+    upper, lower = float(values[index - 1]), float(values[index])
+    return index - 1 + (upper - peak / 2) / max(upper - lower, 1e-12)
