@@ -120,6 +120,12 @@ _TABLE: tuple[tuple[str, str, str], ...] = (
         "The tip points another way in the second photo, so light strikes the plunges differently.",
         "Turn the blade over about its long axis.",
     ),
+    # the finish
+    (
+        "dirty_blade",
+        "The face is covered with spots, as of drops, oil or dust, that hide scratches.",
+        "Clean and dry the blade.",
+    ),
 )
 
 FLAGS = {name: Flag(name=name, meaning=meaning, advice=advice) for name, meaning, advice in _TABLE}

@@ -23,8 +23,11 @@ LAYERS = (
     {"compare"},
     {"verdict"},
     {"finish", "finish.results"},
-    {"finish.request", "finish.grits", "finish.groups", "finish.acceptance", "finish.lays"},
-    {"pipeline", "advice", "options"},
+    {
+        "finish.request", "finish.grits", "finish.groups", "finish.acceptance", "finish.lays",
+        "finish.leftout", "finish.onblade",
+    },
+    {"pipeline", "advice", "options", "finish.regions"},
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
@@ -38,7 +41,7 @@ ONLY_IN = {
     "cv2": {
         "photo", "mat.spec", "mat.drawing", "mat.edges", "mat.saddle", "mat.markers", "mat.finding", "camera",
         "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "flatend", "plunge",
-        "shoulder", "grindlines", "finish.lays",
+        "shoulder", "grindlines", "finish.lays", "finish.leftout", "finish.regions",
     },
     "matplotlib": {"mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture"},
     "typer": {"cli"},

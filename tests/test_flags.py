@@ -18,6 +18,7 @@ NAMES = [
     "edge_side_unsure", "curved_spine",
     "plunge_unsure", "shoulder_unsure", "no_plunge", "full_flat", "placed_by_hand",
     "outlines_differ", "outlines_scale", "turned_end_for_end",
+    "dirty_blade",
 ]  # fmt: skip
 
 
