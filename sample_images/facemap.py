@@ -42,7 +42,10 @@ def face_maps(pair: dict[str, Any], photo: dict[str, Any]) -> dict[str, Any]:
     out: dict[str, Any] = {}
     for number, (region, parts) in enumerate(REGIONS.items()):
         finish = pair["finish"][region] | photo.get("finish", {}).get(region, {})
-        points = np.vstack([p.points_mm[..., :2].reshape(-1, 2) for p in found if p.part in parts])
+        grids = [p.points_mm[..., :2].reshape(-1, 2) for p in found if p.part in parts]
+        if not grids:  # a full flat grind that runs out at the heel leaves no flat
+            continue
+        points = np.vstack(grids)
         angle = lay_rad(finish)
         box = Box.round_points(points, angle_rad=angle, texel_mm=TEXEL_MM, most=MOST_TEXELS)
         seed = [photo.get("lay_seed", pair["seed"]), side, number]

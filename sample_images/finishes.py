@@ -135,12 +135,12 @@ def _pits(box: Box, rng: np.random.Generator, sizes: Any, slope_rms: float) -> P
 def _tumbled(box: Box, rng: np.random.Generator) -> Picture:
     """Many short lines of all directions, dents, and a worn ground below them."""
     area = box.shape[0] * box.shape[1] * box.texel_mm**2
-    lines, _ = short_lines(box, int(14 * area), rng, long_mm=0.9, wide_mm=0.045, slope=0.12)
-    worn = _pits(box, rng, ((0.05, 0.6), (0.15, 1.0), (0.6, 0.5)), 0.05)
+    lines, _ = short_lines(box, int(12 * area), rng, long_mm=0.9, wide_mm=0.045, slope=0.16)
+    worn = _pits(box, rng, ((0.05, 1.0), (0.12, 0.7), (0.6, 0.3)), 0.03)
     dents = np.zeros(box.shape, np.float32)
-    for size_mm, each, deep in ((0.06, 1.2, 1.0), (0.15, 0.3, 2.0)):
+    for size_mm, each, deep in ((0.06, 1.2, 0.7), (0.15, 0.2, 1.2)):
         hits = (rng.random(box.shape, dtype=np.float32) < each * box.texel_mm**2).astype(np.float32)
         sigma = size_mm / 2 / box.texel_mm
         bowl = ndimage.gaussian_filter(hits, sigma, truncate=3.0) * (2 * np.pi * sigma**2)
-        dents -= deep * 0.2 * size_mm / 2 / box.texel_mm * bowl  # slopes up to about 0.12 and 0.24
+        dents -= deep * 0.2 * size_mm / 2 / box.texel_mm * bowl  # slopes up to about 0.09 and 0.15
     return lines + worn + np.stack(np.gradient(dents)[::-1], axis=-1)

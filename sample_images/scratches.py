@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Slopes = NDArray[np.float32]
 
-_STEP = 0.4  # of a texel, between the samples of a groove
+_STEP = 0.2  # of a texel, between the samples of a groove; more would make it waver by its beat
 _LIPS = 0.75  # half width with the raised lips, in widths
 _CHUNK = 4_000_000  # samples at a time
 
@@ -48,7 +48,7 @@ class Box:
         turned = points_mm @ _turn(angle_rad).T
         low, high = turned.min(axis=0) - 0.5, turned.max(axis=0) + 0.5
         texel = max(texel_mm, float(np.sqrt(np.prod(high - low) / most)))
-        columns, rows = (int(n) for n in np.ceil((high - low) / texel))
+        columns, rows = (int(n) for n in np.ceil((high - low) / texel - 1e-9))
         corner = (float(low[0]), float(low[1]))
         return cls(angle_rad=angle_rad, corner_mm=corner, texel_mm=texel, shape=(rows, columns))
 
