@@ -139,6 +139,18 @@ def test_noise_does_not_bias_the_strength() -> None:
     assert abs(found.strength - clean.strength) < 0.05
 
 
+def test_noise_that_grows_with_the_light() -> None:
+    # half the region is dim and without contrast: the bright half's noise must not be charged to it
+    rng = np.random.default_rng(9)
+    light = np.where(np.arange(SHAPE[1]) < 230, 0.05, 1.0) * np.ones(SHAPE)
+    picture = light * (1 + 0.1 * lines(7, rng)) + 0.1 * light**0.5 * rng.normal(size=SHAPE)
+    mask = np.ones(SHAPE, bool)
+    mask[:, 226:234] = False  # the step itself is no texture
+    found = region_lay(picture.astype(np.float32), mask)
+    assert found.symbol == "=" and abs(off_deg(found.direction_rad, 7)) < 0.6
+    assert found.strength > 0.9
+
+
 def test_spread_of_known_directions() -> None:
     # many layers, each strictly parallel but for its ends: directions of their own, whose scatter is known
     rng = np.random.default_rng(5)

@@ -14,7 +14,8 @@ _FINEST_PX = 1.0  # sigma of the derivative
 _LINE_MM = 0.05  # its sigma in a close-up, where a pixel is finer than a line
 _COARSEST_PX = 3.0
 _CELL = 16  # pixels; the tensor is summed over such squares
-_BRIGHTEST = 2.0  # times the middle cell's energy; a glint or a deep scratch is no lay and counts no more
+_BRIGHTEST = 0.75  # of all squares have less energy; a glint or a deep scratch is no lay and counts no more
+_LEVELS = 8  # of brightness, at which noise is told apart
 _BLOCKS = (64, 32, 16)  # pixels a side of the spectrum's windows, the largest that fits
 _MOST_BLOCKS = 400
 _ANGLES = 72  # over 180°
@@ -36,6 +37,13 @@ class _Cells:
 
     turning: NDArray[np.complex128]  # shape (rows, columns), weighted
     energy: Array
+    doubt: (
+        Array  # of the energy, since the noise that was subtracted isn't known exactly; 0 outside the region
+    )
+
+    def whole(self) -> float:
+        """Return all energy; what may be noise as well counts as without direction."""
+        return max(float(self.energy.sum()), 0.0) + float(self.doubt.sum()) + 1e-30
 
 
 def region_lay(
@@ -64,12 +72,14 @@ def region_lay(
     Notes
     -----
     Direction and strength are those of the structure tensor (Bigün and Granlund 1987) of Gaussian
-    derivatives, summed with the gradients' own energy. Departures: a square counts for no more than twice
-    the middle one's energy, and the photo's noise, taken as white, is subtracted; it is read off where the
-    spectrum's highest frequencies have the least power, which is along the lines. The std follows from how
-    the squares' directions scatter, neighbours along the lines counted together for as long as they agree
-    (Geyer 1992). Where other lines or the light's own lobe (below) turn the tensor away from the spectrum's
-    peak, the peak's direction is told.
+    derivatives, summed with the gradients' own energy. Departures: no square counts for more than the upper
+    quartile of their energies, and the photo's noise, taken as white and depending on brightness, is
+    subtracted; it is read off where the spectrum's highest frequencies have little power, which is along
+    the lines. Noise that isn't white, as compression leaves, counts as texture without lay. The std follows
+    from how the squares' directions scatter, neighbours along the lines counted together for as long as
+    they agree (Geyer 1992). Where other lines or the light's own lobe (below) turn the tensor away from the
+    spectrum's peak, the peak's direction is told. All is relative to the picture's +x;
+    `grindcheck.finish.regions.blade_direction` turns it to the blade's axis.
 
     Symbols follow the meaning that ISO 1302 gave and ISO 21920-1 kept (from memory): = parallel to the
     plane of projection, here along the blade; ⊥ square to it; X crossed in two oblique directions; M
@@ -90,12 +100,12 @@ def region_lay(
     level = np.zeros(mask.shape, np.float32)
     if mask.any():
         level[mask] = brightness[mask] - float(brightness[mask].mean(dtype=np.float64))
-    powers, block = _block_powers(level, mask)
-    noise = _noise(powers.mean(axis=0), block)
+    powers, levels = _block_powers(level, mask)
+    noise = _noise(powers, levels)
     sigma = _FINEST_PX if step_mm is None else float(np.clip(_LINE_MM / step_mm, _FINEST_PX, _COARSEST_PX))
     cells = _cells(level, mask, sigma, noise)
     total = cells.turning.sum()
-    energy = max(float(cells.energy.sum()), 1e-30)
+    energy = cells.whole()
     strength = float(np.clip(abs(total) / energy, 0.0, 1.0))
     turning = _turning(cells)
     if turning is not None:
@@ -107,7 +117,7 @@ def region_lay(
             spread_rad=_spread(explained),
             strength=explained,
         )
-    seen = _directions(powers, block, noise)
+    seen = _directions(powers - noise(levels)[:, None, None])
     if len(seen.peaks) in (0, 3):
         return RegionLay(
             symbol="P" if not seen.peaks else "M",
@@ -138,7 +148,7 @@ def _spread(strength: float) -> float:
     return float(min(np.sqrt(0.5 * abs(np.log(max(strength, 1e-6)))), _EVEN_RAD))
 
 
-def _cells(level: NDArray[np.float32], mask: NDArray[np.bool_], sigma: float, noise: float) -> _Cells:
+def _cells(level: NDArray[np.float32], mask: NDArray[np.bool_], sigma: float, noise: "_Noise") -> _Cells:
     import cv2
 
     reach = int(np.ceil(4 * sigma))
@@ -152,15 +162,22 @@ def _cells(level: NDArray[np.float32], mask: NDArray[np.bool_], sigma: float, no
     whole = cv2.erode(mask.astype(np.uint8), np.ones((side, side), np.uint8), borderValue=0)
     inside = whole.astype(np.float32)
     count = _summed(inside)
-    floor = noise * float((slope**2).sum() * (smooth**2).sum()) * count
+    mean = np.divide(_summed(level * inside), count, out=np.zeros_like(count), where=count > 0)
+    floor = noise(mean) * float((slope**2).sum() * (smooth**2).sum()) * count
     across, down = across * inside, down * inside
     xx, yy, xy = (_summed(part) for part in (across * across, down * down, across * down))
     energy = xx + yy - 2 * floor
     turning = xx - yy + 2j * xy
     each = np.divide(energy, count, out=np.zeros_like(energy), where=count > 0)
-    middle = float(np.median(each[count > 0])) if (count > 0).any() else 0.0
-    weight = np.minimum(1.0, _BRIGHTEST * max(middle, 0.0) / np.maximum(each, 1e-30))
-    return _Cells(turning * weight, energy * weight)
+    weight = _weight(each, count > 0)
+    doubt = np.where(count > 0, _UNEVEN * 2 * floor + 1e-12, 0.0)
+    return _Cells(np.asarray(turning * weight, dtype=np.complex128), energy * weight, doubt * weight)
+
+
+def _weight(energy: Array, known: NDArray[np.bool_]) -> Array:
+    """Return weights that bound each part's energy by one that most parts don't exceed."""
+    most = float(np.quantile(energy[known], _BRIGHTEST)) if known.any() else 0.0
+    return np.asarray(np.minimum(1.0, max(most, 0.0) / np.maximum(energy, 1e-30)))
 
 
 def _summed(picture: NDArray[np.float32]) -> Array:
@@ -190,8 +207,8 @@ def _std(cells: _Cells, total: complex) -> float:
     return float(np.sqrt(variance) / (2 * max(abs(total), 1e-30)))
 
 
-def _block_powers(level: NDArray[np.float32], mask: NDArray[np.bool_]) -> tuple[Array, int]:
-    """Power of windows that lie in the mask, shape (blocks, side, side), and the windows' side."""
+def _block_powers(level: NDArray[np.float32], mask: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Power of windows that lie in the mask, shape (blocks, side, side), and their mean levels."""
     import cv2
     from scipy import fft
 
@@ -213,16 +230,31 @@ def _block_powers(level: NDArray[np.float32], mask: NDArray[np.bool_]) -> tuple[
     hann = np.hanning(side + 2)[1:-1].astype(np.float32)
     window = np.outer(hann, hann)
     blocks = np.stack([level[y : y + side, x : x + side] for y, x in places])
-    blocks -= (blocks * window).sum(axis=(1, 2), keepdims=True) / window.sum()
-    power = np.abs(fft.fft2(blocks * window)) ** 2 / (window**2).sum()
-    return np.asarray(power, dtype=np.float64), side
+    mean = (blocks * window).sum(axis=(1, 2)) / window.sum()
+    power = np.abs(fft.fft2((blocks - mean[:, None, None]) * window)) ** 2 / (window**2).sum()
+    return np.asarray(power, dtype=np.float64), np.asarray(mean, dtype=np.float64)
 
 
-def _noise(power: Array, side: int) -> float:
-    """White noise's variance: the highest frequencies' power in the directions where they have little."""
-    ring = np.arange(0.4 * side, 0.5 * side)
-    by_angle = _polar(side, ring, 24) @ power.ravel()
-    return float(np.quantile(by_angle, 0.25))
+@dataclass(frozen=True, slots=True)
+class _Noise:
+    """White noise's variance by brightness: a sensor's grows with the light."""
+
+    levels: Array
+    variance: Array
+
+    def __call__(self, level: Array) -> Array:
+        return np.asarray(np.interp(level, self.levels, self.variance))
+
+
+def _noise(powers: Array, levels: Array) -> _Noise:
+    """Read white noise off the highest frequencies, in the directions where they have little power."""
+    side = powers.shape[-1]
+    rays = _polar(side, np.arange(0.4 * side, 0.5 * side), 24)
+    groups = np.array_split(np.argsort(levels, kind="stable"), min(_LEVELS, max(1, len(levels) // _LEVELS)))
+    by_angle = np.stack([rays @ powers[group].mean(axis=0).ravel() for group in groups])
+    # by sectors of 30°, of which one lay's lines fill two at most
+    sectors = by_angle.reshape(len(groups), 6, 4).mean(axis=2)
+    return _Noise(np.array([levels[group].mean() for group in groups]), np.median(sectors, axis=1))
 
 
 @cache
@@ -261,12 +293,10 @@ class _Directions:
     lobe: complex  # that part's tensor, twice the angle of the gradients, relative to all power
 
 
-def _directions(powers: Array, side: int, noise: float) -> _Directions:
+def _directions(powers: Array) -> _Directions:
     """Directions of the lines, the strongest first; at most three."""
-    profiles = (powers - noise).reshape(len(powers), -1) @ _rays(side).T
-    size = profiles.mean(axis=1)
-    middle = max(float(np.median(size)), 1e-30)
-    profiles *= np.minimum(1.0, _BRIGHTEST * middle / np.maximum(size, 1e-30))[:, None]
+    profiles = powers.reshape(len(powers), -1) @ _rays(powers.shape[-1]).T
+    profiles *= _weight(profiles.mean(axis=1), np.ones(len(profiles), dtype=np.bool_))[:, None]
     parts = np.array_split(np.arange(len(profiles)), min(_PARTS, len(profiles)))
     whole = profiles.sum(axis=0)
     without = [whole - profiles[part].sum(axis=0) for part in parts] if len(parts) > 1 else []
@@ -339,9 +369,10 @@ def _turning(cells: _Cells) -> tuple[Symbol, float] | None:
     """C or R, if directions about one centre explain the tensors clearly better than one direction."""
     from scipy.optimize import minimize
 
-    rows, columns = (np.asarray(part, dtype=np.float64) for part in np.nonzero(cells.energy > 0))
-    z = cells.turning[cells.energy > 0]
-    total_energy = float(cells.energy[cells.energy > 0].sum())
+    known = cells.doubt > 0
+    rows, columns = (np.asarray(part, dtype=np.float64) for part in np.nonzero(known))
+    z = cells.turning[known]
+    total_energy = cells.whole()
     if len(z) < _PARTS or total_energy <= 0:
         return None
     size = np.array([np.ptp(columns), np.ptp(rows)]) + 1.0
@@ -362,9 +393,9 @@ def _turning(cells: _Cells) -> tuple[Symbol, float] | None:
     one = (z * np.exp(-1j * np.angle(z.sum()))).real
     gain = sign * explained(fitted) - one
     strength = float(sign * explained(fitted).sum() / total_energy)
-    order = np.lexsort((columns // 4, rows // 4))
-    groups = np.add.reduceat(gain[order], np.arange(0, len(gain), 16))
-    std = float(np.sqrt((groups**2).sum()))
-    if gain.sum() < max(_SHARE * total_energy, _SIGNIFICANT / np.sqrt(len(groups)) * std):
+    order = np.lexsort((columns // 2, rows // 2))
+    groups = np.add.reduceat(gain[order], np.arange(0, len(gain), 4))
+    std = float(np.sqrt(((groups - groups.mean()) ** 2).sum()))
+    if gain.sum() < max(_SHARE * total_energy, _SIGNIFICANT * std):
         return None
     return ("C" if sign > 0 else "R"), min(strength, 1.0)

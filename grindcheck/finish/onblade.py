@@ -171,6 +171,29 @@ def tip_and_edge(frame: Frame, points_px: Array) -> Array:
     return np.column_stack([-blade[:, 0], face[:, 1] - edge])
 
 
+def direction_on_blade(frame: Frame, angle_rad: float, at_px: Array) -> float:
+    """Turn a direction in the picture to one on the blade.
+
+    Parameters
+    ----------
+    frame : Frame
+    angle_rad : float
+        To the picture's +x, positive upwards.
+    at_px : ndarray, shape (2,)
+        Where: a bevel's slope and the sight change it a little.
+
+    Returns
+    -------
+    float
+        To the blade's axis, −π/2 < angle ≤ π/2, as seen along the flat's normal.
+    """
+    half = 0.5 / frame.face.plane.step_mm * np.array([np.cos(angle_rad), -np.sin(angle_rad)])
+    ends = blade_mm(frame, np.stack([at_px - half, at_px + half]))
+    along = ends[1] - ends[0]
+    turned = float(np.arctan2(along[1], along[0]))
+    return float(np.pi / 2 - (np.pi / 2 - turned) % np.pi)
+
+
 def shoulder_y(line: Line, x_mm: Array) -> Array:
     """Return y of the shoulder at each x, carried on level towards the heel and straight towards the tip."""
     order = np.argsort(line.points_mm[:, 0])

@@ -8,7 +8,15 @@ from numpy.typing import NDArray
 
 from grindcheck.errors import BladeError, InputError
 from grindcheck.finish import leftout
-from grindcheck.finish.onblade import Frame, blade_mm, blade_std, frame_of, shoulder_y, tip_and_edge
+from grindcheck.finish.onblade import (
+    Frame,
+    blade_mm,
+    blade_std,
+    direction_on_blade,
+    frame_of,
+    shoulder_y,
+    tip_and_edge,
+)
 from grindcheck.finish.results import Excluded
 from grindcheck.geometry import Array
 from grindcheck.grindlines import (
@@ -225,6 +233,11 @@ def blade_std_mm(regions: Regions, points_px: Array) -> Array:
 def tip_and_edge_mm(regions: Regions, points_px: Array) -> Array:
     """Return distance from the tip along the blade and height over the edge there, shape (N, 2)."""
     return tip_and_edge(_framed(regions), points_px)
+
+
+def blade_direction(regions: Regions, angle_rad: float, at_px: Array) -> float:
+    """Return the angle to the blade's axis of a direction in the picture, at a place (column, row)."""
+    return direction_on_blade(_framed(regions), angle_rad, at_px)
 
 
 def blobs_share(spots: Sequence[leftout.Spot]) -> float:
