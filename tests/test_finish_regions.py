@@ -286,6 +286,19 @@ def test_holes_and_pins(kind, x, y) -> None:
     assert one.area_mm2 < 35  # 12.6 and 19.6 mm², and a margin of 0.4 mm
 
 
+def test_a_stain_is_no_hole() -> None:
+    # a disc as large as a pin, a fifth darker than the steel round it, as oil leaves
+    rng = np.random.default_rng(4)
+    grey = (0.3 * np.exp(0.03 * rng.normal(size=(300, 600)))).astype(np.float32)
+    stained, pierced = grey.copy(), grey.copy()
+    inside = np.hypot(*(np.mgrid[:300, :600] - np.array([150, 300])[:, None, None])) < 25
+    stained[inside] *= 0.8
+    pierced[inside] *= 0.3
+    for picture, kind in ((stained, "blob"), (pierced, "hole")):
+        (spot,) = leftout.odd_spots(picture, np.ones(grey.shape, bool), step_mm=0.075, across=None)[0]
+        assert leftout.kind_of(spot) == kind
+
+
 def test_a_dirty_blade_is_told_from_a_scratched_one() -> None:
     dirty, scratched = spoilt("drops"), spoilt("scratches")
     assert dirty.flags == ("dirty_blade",)

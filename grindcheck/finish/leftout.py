@@ -39,6 +39,7 @@ _FULL = 0.35  # share of its hull that a mark or a blob fills, once its gaps are
 _ROUND = 0.75  # share of its circle that a disc fills
 _LINES, _STRAIGHT = 3, 0.65  # so many lines; they leave more of a mark than this share explains
 _DENSE = 0.2  # share of its hull that a mark's strokes fill
+_SOLID = 0.4  # logarithm: a hole or pin is half as bright again, or less by as much; a stain of oil is not
 _BLOB_MM = 0.4
 _SMALLEST_MM2 = 0.3
 
@@ -55,7 +56,7 @@ class Spot:
     closed: float  # the same once gaps are closed
     roundness: float  # share of its circle that it fills
     straight: float  # share of its odd pixels that lie on its three strongest straight lines
-    dark: bool
+    contrast: float  # natural logarithm of its brightness over its surroundings'
 
 
 def handle_front(outline: Outline, strip: Strip, *, before_mm: float) -> float | None:
@@ -298,7 +299,7 @@ def _spots(odd: Mask, rest: Picture, coarse_mm: float) -> list[Spot]:
             filled=float(single.sum() / area), closed=float(here.sum() / area),
             roundness=float(here.sum() / (np.pi * (circle + 0.5) ** 2)),
             straight=_straight(single),
-            dark=bool(np.median(rest[y : y + height, x : x + width][single]) < 0) if single.any() else False,
+            contrast=float(np.median(rest[y : y + height, x : x + width][single])) if single.any() else 0.0,
         ))  # fmt: skip
     return out
 
@@ -332,7 +333,9 @@ def kind_of(spot: Spot) -> str:
     if spot.straight > _STRAIGHT or spot.filled < _DENSE:
         return "line"  # scratches that meet, streaks near to each other
     if spot.roundness > _ROUND and spot.filled > 0.8 * spot.closed:
-        return "hole" if spot.dark else "pin"
+        if abs(spot.contrast) < _SOLID:
+            return "blob"  # a stain
+        return "hole" if spot.contrast < 0 else "pin"
     return "mark"
 
 
