@@ -19,6 +19,9 @@ _COMMON, _RARE = 1e-2, 1e-3  # shares of a texture's pieces that its law is lear
 _NORMAL = (2.5758293, 3.2905267)  # what a normal variable exceeds, either sign, with these shares
 _LEAST = 4.2  # in a texture's own standard deviations; the law never asks for less
 _SAMPLED = 4
+_QUARTER = 4
+_ENTIRE = 0.7  # of a line that must lie in the mask; a shorter one fits where it doesn't
+_FEWEST = 64
 _CACHED = 1 << 16  # values
 _WINSOR = 2.5
 _WINSORED = 0.9527  # variance of a normal variable bounded at ± 2.5
@@ -39,8 +42,8 @@ class Pieces:
         Bright beside dark instead of one tone.
     near_lay : ndarray of bool, shape (N,)
     unit_std : ndarray, shape (N,)
-        Standard deviation that the texture gives to a sum of the evidence along this direction, by the root of
-        the length in pixels.
+        Standard deviation that the texture gives to a sum of the evidence along this direction, by the root
+        of the length in pixels.
     """
 
     start_px: Array
@@ -58,6 +61,30 @@ class Pieces:
         return Pieces(**{name: getattr(self, name)[which] for name in self.__slots__})
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Law:
+    """What single lines of one length must reach in this texture.
+
+    Parameters
+    ----------
+    length_px : int
+    common, power : tuple of float
+        Off the lay and along it: a sum of so many of its own standard deviations is exceeded by one in a
+        hundred, and the power that brings sums onto the normal scale.
+    unit_std : tuple of float
+        As `Pieces.unit_std`, the middle over the directions off the lay and along it.
+    """
+
+    length_px: int
+    common: tuple[float, float]
+    power: tuple[float, float]
+    unit_std: tuple[float, float]
+
+    def needed(self, sigmas: float, *, near_lay: bool) -> float:
+        """Sum, in its own standard deviations, that is as rare as so many of a normal variable."""
+        return float(self.common[near_lay] * (sigmas / _NORMAL[0]) ** (1.0 / self.power[near_lay]))
+
+
 @dataclass(frozen=True, slots=True)
 class _Found:
     """What one direction of flipping gives at one level."""
@@ -69,10 +96,11 @@ class _Found:
     unit_std: Array
     rare: Array  # by bin: what the shares _COMMON and _RARE of the pieces exceed
     weight: Array
+    std_by_bin: Array
 
 
 def log_nfa(sigmas: Array, area_px: float) -> Array:
-    """Expected number of false finds in a texture, as a decimal logarithm.
+    """Return how many false finds a texture would give, as a decimal logarithm.
 
     Parameters
     ----------
@@ -103,7 +131,9 @@ def threshold(area_px: float, false_finds: float) -> float:
     return float(np.interp(-np.log10(false_finds), -log_nfa(u, area_px), u))
 
 
-def pieces_of(texture: Texture, *, lay_rad: float | None, least_sigmas: float) -> Pieces:
+def pieces_of(
+    texture: Texture, *, lay_rad: float | None, least_sigmas: float
+) -> tuple[Pieces, tuple[Law, ...]]:
     """Find the pieces that stand out.
 
     Parameters
@@ -118,6 +148,8 @@ def pieces_of(texture: Texture, *, lay_rad: float | None, least_sigmas: float) -
     -------
     Pieces
         The strongest first; many of them tell of the same scratch.
+    tuple of Law
+        Of bright and dark lines at the picture's own resolution, the shortest first.
 
     Notes
     -----
@@ -127,21 +159,25 @@ def pieces_of(texture: Texture, *, lay_rad: float | None, least_sigmas: float) -
     parallel scratches, which fill one or two, don't pass for texture), give the power by which a sum is
     brought onto the normal scale. A texture that is itself made of lines, such as a tumbled one, so asks for more.
     """
-    fine = texture.evidence
+    fine, mask = (_padded(array) for array in (texture.evidence, texture.mask.astype(np.float32)))
+    jobs = [(fine, mask, turn, 1.0) for turn in range(4)]
     half = _halved(fine)
-    jobs = [(fine, turn, 1.0) for turn in range(4)]
     if min(half.shape) >= 1 << SHORTEST:
-        jobs += [(half, turn, 2.0) for turn in range(4)]
-    area = float(texture.area_px)
+        jobs += [(_padded(half), _padded(_halved(mask)), turn, 2.0) for turn in range(4)]
     with ThreadPoolExecutor(2) as pool:
-        found = list(pool.map(lambda job: _one_turn(*job, lay_rad=lay_rad, area_px=area), jobs))
+        found = list(pool.map(lambda job: _one_turn(*job, lay_rad=lay_rad), jobs))
     parts: list[Pieces] = []
-    for group in (found[:4], found[4:]):
+    laws: list[Law] = []
+    for fine_ones, group in ((True, found[:4]), (False, found[4:])):
         for key in sorted({key for one in group for key in one}):
             same = [one[key] for one in group if key in one]
-            parts.append(_on_normal_scale(same, key, isotropic=lay_rad is None, least=least_sigmas))
+            pieces, law = _on_normal_scale(same, key, isotropic=lay_rad is None, least=least_sigmas)
+            parts.append(pieces)
+            if fine_ones and not key[1] and np.isfinite(law.unit_std).all():
+                laws.append(law)
     whole = _joined(parts)
-    return whole.subset(np.argsort(-np.abs(whole.sigmas), kind="stable"))
+    strongest = np.argsort(-np.abs(whole.sigmas), kind="stable")
+    return whole.subset(strongest), tuple(laws)
 
 
 def _halved(picture: Sums) -> Sums:
@@ -154,20 +190,29 @@ def _halved(picture: Sums) -> Sums:
     return np.asarray(small, dtype=np.float32)
 
 
+def _padded(picture: Sums) -> Sums:
+    """Give a picture sides that quarters of pixels divide."""
+    rows, columns = picture.shape
+    return np.pad(picture, ((0, -rows % _QUARTER), (0, -columns % _QUARTER)))
+
+
 def _one_turn(
-    picture: Sums, turn: int, pixel: float, *, lay_rad: float | None, area_px: float
+    picture: Sums, mask: Sums, turn: int, pixel: float, *, lay_rad: float | None
 ) -> dict[tuple[int, bool], _Found]:
     """Search one of the four ranges of 45°."""
-    turned = picture.T if turn >= 2 else picture
-    if turn % 2:
-        turned = turned[:, ::-1]
-    turned = np.ascontiguousarray(turned)
+    import cv2
+
+    turned, covered = (_turned(array, turn) for array in (picture, mask))
     rows, columns = turned.shape
     last = min(LONGEST - (pixel > 1), int(np.floor(np.log2(max(rows, 1) * 1.34))))
     out: dict[tuple[int, bool], _Found] = {}
     if last < SHORTEST:
         return out
-    for power, stride, sums in beam_sums(turned, first=SHORTEST, last=last):
+    small = cv2.resize(covered, (columns // _QUARTER, rows // _QUARTER), interpolation=cv2.INTER_AREA)
+    shares = beam_sums(np.asarray(small, dtype=np.float32), first=SHORTEST - 2, last=last - 2)
+    for (power, stride, sums), (_, _, share) in zip(
+        beam_sums(turned, first=SHORTEST, last=last), shares, strict=True
+    ):
         run = (1 << power) - 1
         slopes = np.arange(sums.shape[0])
         direction = np.arctan2(run, slopes)  # in the turned picture, from +x towards +y
@@ -176,23 +221,37 @@ def _one_turn(
         if turn >= 2:
             direction = np.pi / 2 - direction
         bins = _bins(direction - (lay_rad or 0.0))
+        steps = np.hypot(slopes, run) / (1 << power) * pixel  # pixels of the picture by row
+        # rows of each line that lie in the mask, known on a quarter of the resolution
+        inside = share * np.float32(_QUARTER)
         for pair in (False, True):
             sample = _sample(sums, pair=pair)
-            std = _std(sample, sums.shape[-1] / sample.shape[-1] * stride * pixel**2 / area_px)
-            values, slope, start, x = _beyond(sums, std * _LEAST, pair=pair)
+            rows_in = np.repeat(inside, _QUARTER, axis=0)[:, : sample.shape[1], : sample.shape[2]]
+            std = _std(sample, rows_in, least=_ENTIRE * (1 << power))
+            limit = std * np.sqrt(_ENTIRE * (1 << power)) * _LEAST
+            values, slope, start, x = _beyond(sums, limit, pair=pair)
+            within = inside[slope // _QUARTER, start, x // _QUARTER]
+            z = values / (std[slope] * np.sqrt(np.maximum(within, 1.0))) * _sign(turn, pair=pair)
+            keep = (within >= _ENTIRE * (1 << power)) & (np.abs(z) > _LEAST)
+            z, slope, start, x = z[keep], slope[keep], start[keep], x[keep]
             begin = np.column_stack([x, start * stride]).astype(np.float64)
             end = begin + np.column_stack([slope, np.full(len(slope), run)])
-            length = np.hypot(slopes, run) * pixel
             out[power, pair] = _Found(
                 start_px=_upright(begin, turn, columns) * pixel + (pixel - 1) / 2,
                 end_px=_upright(end, turn, columns) * pixel + (pixel - 1) / 2,
-                z=(values / std[slope]) * _sign(turn, pair=pair),
+                z=z,
                 bins=bins[slope],
-                unit_std=(std / np.sqrt(length))[slope],
-                rare=_rare(sample, std, bins),
+                unit_std=(std / np.sqrt(steps))[slope],
+                rare=_rare(sample, rows_in, std, bins, least=_ENTIRE * (1 << power)),
                 weight=np.bincount(bins, minlength=2 * _SIDE).astype(np.float64),
+                std_by_bin=np.bincount(bins, weights=std / np.sqrt(steps), minlength=2 * _SIDE),
             )
     return out
+
+
+def _turned(picture: Sums, turn: int) -> Sums:
+    turned = picture.T if turn >= 2 else picture
+    return np.ascontiguousarray(turned[:, ::-1] if turn % 2 else turned)
 
 
 def _sign(turn: int, *, pair: bool) -> float:
@@ -240,28 +299,35 @@ def _beyond(
     return value, slope, start, x
 
 
-def _std(values: Sums, share: float) -> Array:
-    """Standard deviation by slope, over the mask, bounded against scratches.
+def _std(values: Sums, rows_in: Sums, *, least: float) -> Array:
+    """Return the standard deviation of a sum over one row, by slope, bounded against scratches.
 
-    A line that is partly in the mask counts with the part: each pixel is in as many lines of a slope as they are
-    long, so the mean over the mask is the sum over all lines by the area and the stride.
+    Of the lines of which enough lies in the mask: squares of sums by the rows in the mask. A slope of which no
+    line does, because the region is narrow, has that of its neighbours.
     """
-    flat = values.reshape(len(values), -1)
-    variance = np.einsum("ij,ij->i", flat, flat, dtype=np.float64) * share
+    weight = (rows_in >= least).astype(np.float32)
+    count = weight.sum(axis=(1, 2), dtype=np.float64)
+    square = values * values * (weight / np.maximum(rows_in, 1.0))
+    variance = square.sum(axis=(1, 2), dtype=np.float64) / np.maximum(count, 1.0)
     for _ in range(2):
-        limit = (_WINSOR * np.sqrt(variance)).astype(np.float32)
-        bounded = np.clip(flat, -limit[:, None], limit[:, None])
-        variance = np.einsum("ij,ij->i", bounded, bounded, dtype=np.float64) * share / _WINSORED
-    return np.asarray(np.sqrt(np.maximum(variance, 1e-20)))
+        bound = (_WINSOR**2 * variance).astype(np.float32)
+        bounded = np.minimum(square, bound[:, None, None])
+        variance = bounded.sum(axis=(1, 2), dtype=np.float64) / np.maximum(count, 1.0) / _WINSORED
+    known = count >= _FEWEST
+    if not known.any():
+        return np.full(len(values), np.inf)
+    slopes = np.arange(len(values))
+    return np.asarray(np.sqrt(np.maximum(np.interp(slopes, slopes[known], variance[known]), 1e-20)))
 
 
-def _rare(values: Sums, std: Array, bins: NDArray[np.intp]) -> Array:
+def _rare(values: Sums, rows_in: Sums, std: Array, bins: NDArray[np.intp], *, least: float) -> Array:
     """By bin, what a hundredth and a thousandth of the pieces exceed; 0 where there are none."""
     out = np.zeros((2 * _SIDE, 2))
     for number in np.unique(bins):
         which = np.flatnonzero(bins == number)
-        size = np.abs(values[which] / std[which, None, None].astype(np.float32)).ravel()
-        size = size[size > 1e-3]  # outside the mask
+        entire = rows_in[which] >= least
+        unit = (std[which, None, None] * np.sqrt(np.maximum(rows_in[which], 1.0))).astype(np.float32)
+        size = np.abs(values[which] / unit)[entire]
         if len(size) > 2000:
             at = [int((1 - share) * len(size)) for share in (_COMMON, _RARE)]
             out[number] = np.partition(size, at)[at]
@@ -270,7 +336,7 @@ def _rare(values: Sums, std: Array, bins: NDArray[np.intp]) -> Array:
 
 def _on_normal_scale(
     same: Sequence[_Found], key: tuple[int, bool], *, isotropic: bool, least: float
-) -> Pieces:
+) -> tuple[Pieces, Law]:
     weight = np.stack([one.weight * (one.rare[:, 0] > 0) for one in same])
     rare = np.stack([one.rare for one in same])
     total = weight.sum(axis=0)
@@ -281,7 +347,15 @@ def _on_normal_scale(
     sigmas = np.sign(z) * _NORMAL[0] * (np.abs(z) / common[bins]) ** power[bins]
     keep = np.abs(sigmas) >= least
     near = np.zeros(len(z), bool) if isotropic else bins % _SIDE < NEAR_LAY_RAD / _BIN_RAD
-    return Pieces(
+    off = (np.arange(2 * _SIDE) % _SIDE > 0) | isotropic
+    unit = sum(one.std_by_bin for one in same) / np.maximum(sum(one.weight for one in same), 1e-9)
+    law = Law(
+        length_px=1 << key[0],
+        common=(float(np.median(common[off])), float(common[0])),
+        power=(float(np.median(power[off])), float(power[0])),
+        unit_std=tuple(_middle(unit[which]) for which in (off, ~off if not isotropic else off)),  # type: ignore[arg-type]
+    )
+    pieces = Pieces(
         start_px=np.concatenate([one.start_px for one in same])[keep],
         end_px=np.concatenate([one.end_px for one in same])[keep],
         sigmas=sigmas[keep],
@@ -289,6 +363,11 @@ def _on_normal_scale(
         near_lay=near[keep],
         unit_std=np.concatenate([one.unit_std for one in same])[keep],
     )
+    return pieces, law
+
+
+def _middle(values: Array) -> float:
+    return float(np.median(values[values > 0])) if np.any(values > 0) else 1.0
 
 
 def _law(by_bin: Array, known: NDArray[np.bool_], *, isotropic: bool) -> tuple[Array, Array]:

@@ -7,13 +7,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grindcheck.errors import InputError
-from grindcheck.finish.evidence import Pieces, log_nfa, pieces_of, threshold
+from grindcheck.finish.evidence import Law, Pieces, log_nfa, pieces_of, threshold
 from grindcheck.finish.results import Tone
 from grindcheck.finish.texture import Texture, texture_of
 from grindcheck.finish.trace import Path, Profile, follow, joined, profile_of, reach_px, sampled
 from grindcheck.geometry import Array
 
 _OWN_PX = 4.0  # what runs this near to a found scratch is the same one
+_SHORTEST_PX = 16.0  # half of the shortest line that is summed; what is shorter is a speck
+_ELONGATED = 4.0  # times its width
+_SEEN = 2.0  # standard deviations of the mean profile beside it
+_PART_PX = 8
+_SPECK_PX = 6
+_BORDER_PX = 12.0
 _FREE = 0.75  # share of a piece that no other scratch explains; shorter pieces tell of the rest
 _LOOKS = 17  # places along a piece at which that is asked
 _SMALLEST = 64  # pixels along the shorter side
@@ -44,6 +50,27 @@ class Line:
     log_nfa: float
     tone: Tone
     near_lay: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scan:
+    """A searched region.
+
+    Parameters
+    ----------
+    lines : tuple of Line
+        The surest first.
+    texture : Texture
+    laws : tuple of Law
+        What a line must reach, by length.
+    limit : float
+        How far one must stand out to be told, on the normal scale.
+    """
+
+    lines: tuple[Line, ...]
+    texture: Texture
+    laws: tuple[Law, ...]
+    limit: float
 
 
 def find_scratches(
@@ -109,7 +136,7 @@ def find_scratches(
 
         lay = region_lay(picture, mask)
         lay_rad = None if lay.direction_rad is None else -lay.direction_rad
-    lines = find_lines(picture, mask, lay_rad=lay_rad, false_finds=false_finds)[0]
+    lines = find_lines(picture, mask, lay_rad=lay_rad, false_finds=false_finds).lines
     out = []
     for line in lines:
         entry: dict[str, Any] = {
@@ -136,7 +163,7 @@ def find_lines(
     lay_rad: float | None,
     false_finds: float = 1.0,
     area_px: float | None = None,
-) -> tuple[tuple[Line, ...], Texture]:
+) -> Scan:
     """Find the scratches of one region.
 
     Parameters
@@ -152,9 +179,7 @@ def find_lines(
 
     Returns
     -------
-    tuple of Line
-        The surest first.
-    Texture
+    Scan
 
     Raises
     ------
@@ -174,8 +199,9 @@ def find_lines(
     texture = texture_of(grey, mask)
     area = float(area_px or texture.area_px)
     limit = threshold(area, false_finds)
-    pieces = pieces_of(texture, lay_rad=lay_rad, least_sigmas=limit)
-    return _told_apart(texture, pieces, limit, area), texture
+    pieces, laws = pieces_of(texture, lay_rad=lay_rad, least_sigmas=limit)
+    lines = _told_apart(texture, pieces, limit, area)
+    return Scan(lines=lines, texture=texture, laws=laws, limit=limit)
 
 
 def _told_apart(texture: Texture, pieces: Pieces, limit: float, area_px: float) -> tuple[Line, ...]:
@@ -184,6 +210,7 @@ def _told_apart(texture: Texture, pieces: Pieces, limit: float, area_px: float) 
 
     rows, columns = texture.mask.shape
     taken = np.zeros((rows, columns), dtype=np.uint8)
+    away = cv2.distanceTransform(np.pad(texture.mask, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
     share = np.linspace(0.0, 1.0, _LOOKS)
     places = pieces.start_px[:, None] + (pieces.end_px - pieces.start_px)[:, None] * share[None, :, None]
     places = np.clip(np.rint(places), 0, np.array([columns - 1, rows - 1])).astype(np.intp)
@@ -195,6 +222,10 @@ def _told_apart(texture: Texture, pieces: Pieces, limit: float, area_px: float) 
         left = _left(texture, one, taken)
         if abs(left) < limit:
             continue
+        speck = _speck(texture, one)
+        if speck is not None:
+            cv2.circle(taken, (int(speck[0]), int(speck[1])), _SPECK_PX, 1, thickness=-1)
+            continue
         sign = float(np.sign(left))
         pair = bool(one.pair[0])
         path = follow(
@@ -203,10 +234,16 @@ def _told_apart(texture: Texture, pieces: Pieces, limit: float, area_px: float) 
         if path is None:
             continue
         profile = profile_of(texture, path, sign=sign, pair=pair)
+        line = path.length_px >= max(_SHORTEST_PX, _ELONGATED * profile.width_px)
+        line = line and not _is_border(away, path.points_px)
+        # what is told must also be there in the picture that a maker sees
+        line = line and abs(profile.contrast) > _SEEN * profile.contrast_std and profile.contrast * sign > 0
         own = max(_OWN_PX + profile.width_px / 2, reach_px(texture, path, unit_std=float(one.unit_std[0])))
         thick = int(round(2 * own))
         drawn = np.rint(path.points_px * 8).astype(np.int32)[None]
         cv2.polylines(taken, drawn, False, 1, thickness=thick, shift=3)
+        if not line:
+            continue  # a speck: what it explains is taken out all the same
         lines.append(
             Line(
                 path=path,
@@ -240,6 +277,40 @@ def _left(texture: Texture, one: Pieces, taken: NDArray[np.uint8]) -> float:
     rest = strip[free].sum(axis=0) / np.sqrt(free.sum())
     best = int(np.argmax(np.abs(whole)))
     return float(one.sigmas[0]) * min(max(float(rest[best] / whole[best]), 0.0), 1.0)
+
+
+def _speck(texture: Texture, one: Pieces) -> Array | None:
+    """Return the strongest place of a piece that stands out by few places only, as through a speck; else None.
+
+    A scratch shows along its way. Without the strongest quarter of it the rest must still be on the same side
+    by one standard deviation: a scratch at the limit of what is found, six sigmas, then has three left, and
+    a texture with specks on it minus two.
+    """
+    start, end = one.start_px[0], one.end_px[0]
+    parts = max(4, int(np.hypot(*(end - start))) // _PART_PX)
+    steps = np.linspace(0.0, 1.0, parts * _PART_PX)
+    way = start + (end - start) * steps[:, None]
+    along = (end - start) / float(np.hypot(*(end - start)))
+    normal = np.broadcast_to(np.array([-along[1], along[0]]), way.shape)
+    strip = sampled(texture.evidence, way, normal, np.arange(-1.0, 1.5), pair=bool(one.pair[0]))
+    best = strip[:, int(np.argmax(np.abs(strip.sum(axis=0))))]
+    sums = best.reshape(parts, _PART_PX).sum(axis=1) * np.sign(best.sum())
+    order = np.argsort(sums)
+    rest = sums[order[: parts - -(-parts // 4)]]
+    if rest.sum() / (float(one.unit_std[0]) * np.sqrt(len(rest) * _PART_PX)) >= 1.0:
+        return None
+    return np.asarray(way[int(order[-1]) * _PART_PX + _PART_PX // 2])
+
+
+def _is_border(away: Array, points: Array) -> bool:
+    """Whether a path keeps the same small distance from the region's border: a rim, not a scratch."""
+    at = _inside(np.rint(points).astype(np.intp), (away.shape[0], away.shape[1]))
+    low, high = np.quantile(away[at[:, 1], at[:, 0]], [0.2, 0.8])
+    return bool(high < _BORDER_PX and high - low < 0.5 * _BORDER_PX)
+
+
+def _inside(at: NDArray[np.intp], shape: tuple[int, int]) -> NDArray[np.intp]:
+    return np.clip(at, 0, np.array(shape[::-1]) - 1)
 
 
 def _linked(texture: Texture, lines: list[Line]) -> list[Line]:

@@ -268,7 +268,7 @@ def profile_of(texture: Texture, path: Path, *, sign: float, pair: bool) -> Prof
     level, spread = float(np.median(mean[flank])), float(np.std(mean[flank]))
     near = np.abs(offsets) <= 2.0
     if pair:
-        return Profile(contrast=float(np.ptp(mean[near])) / 2, contrast_std=spread, width_px=0.0)
+        return Profile(contrast=sign * float(np.ptp(mean[near])) / 2, contrast_std=spread, width_px=0.0)
     height = sign * (mean - level)
     top = int(np.argmax(np.where(near, height, -np.inf)))
     peak = float(height[top])

@@ -1,0 +1,433 @@
+"""The order of the steps of a finish check: photo, regions, lay, scratches, groups, change since earlier."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from grindcheck.errors import InputError, MatError, PairError
+from grindcheck.finish.change import change_of, judged, same_path, seek
+from grindcheck.finish.findable import CONTRAST, findable
+from grindcheck.finish.grits import grit_of
+from grindcheck.finish.groups import group_scratches
+from grindcheck.finish.lays import region_lay
+from grindcheck.finish.regions import (
+    Regions,
+    blade_from_px,
+    blade_std_mm,
+    find_regions,
+    tip_and_edge_mm,
+    whole_picture,
+)
+from grindcheck.finish.request import FinishRequest
+from grindcheck.finish.results import (
+    Earlier,
+    Finish,
+    FinishFace,
+    Gone,
+    RegionFinish,
+    RegionLay,
+    Scratch,
+)
+from grindcheck.finish.scan import Line, Scan, find_lines
+from grindcheck.geometry import Array, Rigid, frozen
+from grindcheck.photo import Photo, read_photo
+from grindcheck.pipeline import Request, Seen, look_at
+from grindcheck.placing import Stance
+from grindcheck.registration import register
+
+_SEARCHED_PX = 64  # a region narrower than this isn't searched
+_REACH_MM = 0.35  # how far one scratch may lie apart in two photos: blade, mat and lens, two of their sigmas
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Searched:
+    """One photo with all that was found in it.
+
+    Parameters
+    ----------
+    photo : Photo
+    seen : Seen or None
+        None without a mat.
+    regions : Regions
+    lays : dict of str to RegionLay
+    scans : dict of str to Scan
+        By region.
+    """
+
+    photo: Photo
+    seen: Seen | None
+    regions: Regions
+    lays: dict[str, RegionLay]
+    scans: dict[str, Scan]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """What the picture of the result needs."""
+
+    picture: np.ndarray
+
+
+def check_finish(request: FinishRequest) -> Finish:
+    """Search every face that the photos show.
+
+    Parameters
+    ----------
+    request : FinishRequest
+
+    Returns
+    -------
+    Finish
+
+    Raises
+    ------
+    GrindcheckError
+        With what is wrong and what to do.
+    """
+    if not request.photos:
+        raise InputError("No photo is given.", advice="Name one photo at least: grindcheck finish face.jpg.")
+    photos = [read_photo(path) for path in request.photos]
+    seen = [_seen(photo, request, number) for number, photo in enumerate(photos)]
+    faces = _by_face(seen)
+    share = {side: request.false_finds / len(members) for side, members in faces.items()}
+    searched = {
+        side: [_searched(photos[n], seen[n], request, n, share[side]) for n in members]
+        for side, members in faces.items()
+    }
+    earlier: dict[str, Searched] = {}
+    for path in request.before:
+        one = _earlier(path, request)
+        if one.regions.side not in faces:
+            raise PairError(
+                f"{path.name} shows the {one.regions.side or 'unknown'} face; no photo of now shows it.",
+                advice="Give an earlier photo of the same face.",
+            )
+        earlier[one.regions.side] = one
+    return Finish(
+        faces=tuple(
+            _face(members, earlier.get(side), request.false_finds) for side, members in searched.items()
+        )
+    )
+
+
+def _stance(request: FinishRequest, photo: Photo) -> Stance:
+    thickness = request.needed_thickness(photo.name)
+    height = request.height_mm if request.height_mm is not None else thickness
+    return Stance(thickness_mm=thickness, height_mm=height, edge_mm=min(request.edge_mm, 0.9 * thickness))
+
+
+def _seen(photo: Photo, request: FinishRequest, number: int) -> Seen | None:
+    """Take a photo up to its outline; None if there is no mat in it."""
+    from grindcheck.mat.finding import find_mat
+
+    try:
+        find_mat(photo, paper=request.paper)
+    except MatError as problem:
+        if "No mat is seen" not in problem.message:
+            raise
+        return None
+    stance = _stance(request, photo)
+    given = Request(
+        photos=(request.photos[0], request.photos[0]), thickness_mm=stance.thickness_mm,
+        height_mm=stance.height_mm, edge_mm=stance.edge_mm, paper=request.paper,
+        bar_x_mm=request.bar_x_mm, bar_y_mm=request.bar_y_mm,
+    )  # fmt: skip
+    seen = look_at(photo, given, stance)
+    if request.faces is not None and number < len(request.faces):
+        from grindcheck.outline import turned_over
+
+        if seen.outline.side != request.faces[number]:
+            seen = replace(seen, outline=turned_over(seen.outline))
+    return seen
+
+
+def _by_face(seen: Sequence[Seen | None]) -> dict[str, list[int]]:
+    """Indices of the photos of each face; every photo without a mat stands for itself."""
+    faces: dict[str, list[int]] = {}
+    for number, one in enumerate(seen):
+        name = f"photo {number}" if one is None else one.outline.side
+        faces.setdefault(name, []).append(number)
+    return dict(sorted(faces.items()))
+
+
+def _searched(
+    photo: Photo, seen: Seen | None, request: FinishRequest, number: int, false_finds: float
+) -> Searched:
+    by_hand = [mask.polygon_px for mask in request.masks if mask.photo == number]
+    if seen is None:
+        regions = whole_picture(photo, by_hand=by_hand)
+    else:
+        regions = find_regions(seen, _stance(request, photo), by_hand=by_hand)
+    masks = {name: mask for name, mask in regions.masks.items() if min(_extent(mask)) >= _SEARCHED_PX // 2}
+    if not masks:
+        raise InputError(
+            f"{photo.name} leaves nothing to search: what remains of the blade is too small.",
+            advice="Come nearer, or take away what covers the blade; give less with --mask.",
+        )
+    area = float(sum(int(mask.sum()) for mask in masks.values()))
+    stored = regions.picture.mean(axis=2).astype(np.float32)
+    lays: dict[str, RegionLay] = {}
+    scans: dict[str, Scan] = {}
+    for name, mask in masks.items():
+        rows, columns = _box(mask)
+        grey, part = stored[rows, columns], mask[rows, columns]
+        lays[name] = region_lay(grey, part, step_mm=regions.mm_per_px)
+        direction = lays[name].direction_rad
+        scan = find_lines(
+            grey,
+            part,
+            lay_rad=None if direction is None else -direction,
+            false_finds=false_finds,
+            area_px=area,
+        )
+        scans[name] = _shifted(scan, columns.start, rows.start, stored.shape)
+    return Searched(photo=photo, seen=seen, regions=regions, lays=lays, scans=scans)
+
+
+def _earlier(path: Path, request: FinishRequest) -> Searched:
+    photo = read_photo(path)
+    seen = _seen(photo, replace(request, faces=None), 0)
+    if seen is None:
+        raise MatError(
+            f"{path.name} shows no mat, so it can't be laid onto the photo of now.",
+            advice="Compare photos on the mat.",
+        )
+    return _searched(photo, seen, replace(request, masks=()), 0, request.false_finds)
+
+
+def _extent(mask: np.ndarray) -> tuple[int, int]:
+    rows, columns = _box(mask)
+    return rows.stop - rows.start, columns.stop - columns.start
+
+
+def _box(mask: np.ndarray) -> tuple[slice, slice]:
+    """The rectangle of a mask, at least 64 pixels a side as far as the picture goes."""
+    out = []
+    for axis in (1, 0):
+        there = np.flatnonzero(mask.any(axis=axis))
+        if not len(there):
+            return slice(0, 0), slice(0, 0)
+        size = mask.shape[1 - axis]
+        first, last = int(there[0]), int(there[-1]) + 1
+        more = max(0, _SEARCHED_PX - (last - first))
+        first = max(0, min(first - more // 2, size - _SEARCHED_PX))
+        out.append(slice(first, min(size, max(last, first + _SEARCHED_PX))))
+    return out[0], out[1]
+
+
+def _shifted(scan: Scan, x: int, y: int, shape: tuple[int, ...]) -> Scan:
+    """Put a scan of a rectangle back into the whole picture."""
+    texture = scan.texture
+    place = (slice(y, y + texture.mask.shape[0]), slice(x, x + texture.mask.shape[1]))
+
+    def whole(part: np.ndarray) -> np.ndarray:
+        out = np.zeros(shape, dtype=part.dtype)
+        out[place] = part
+        out.setflags(write=False)
+        return out
+
+    moved = [
+        replace(line, path=replace(line.path, points_px=frozen(line.path.points_px + np.array([x, y]))))
+        for line in scan.lines
+    ]
+    return replace(
+        scan,
+        lines=tuple(moved),
+        texture=replace(
+            texture, level=whole(texture.level), evidence=whole(texture.evidence), mask=whole(texture.mask)
+        ),
+    )
+
+
+def _face(members: Sequence[Searched], earlier: Searched | None, false_finds: float) -> FinishFace:
+    first = members[0]
+    scratches = [_scratch(first, name, line) for name, scan in first.scans.items() for line in scan.lines]
+    for other in members[1:]:
+        there = _way_between(other, first)[0]
+        reach = _REACH_MM / (first.regions.mm_per_px or 1.0)
+        for name, scan in other.scans.items():
+            for line in scan.lines:
+                path = there(line.path.points_px)
+                if not any(same_path(one.path_px, path, reach_px=reach) for one in scratches):
+                    moved = replace(line, path=replace(line.path, points_px=frozen(path)))
+                    scratches.append(_scratch(first, name, moved))
+    scratches.sort(key=lambda one: one.log_nfa)
+    scratches = [replace(one, number=number) for number, one in enumerate(scratches, start=1)]
+    compared: Earlier | None = None
+    if earlier is not None:
+        scratches, compared = _compared(first, scratches, earlier)
+    regions = tuple(_region(first, name, scratches) for name in first.scans)
+    blade = first.regions.frame is not None
+    groups, numbered = group_scratches(tuple(scratches), regions, blade_axis=blade)
+    flags = dict.fromkeys(flag for one in members for flag in _flags(one))
+    return FinishFace(
+        side=first.regions.side,
+        frame="blade" if blade else "picture",
+        photos=tuple({"name": one.photo.name, "sha256": one.photo.sha256} for one in members),
+        mm_per_px=first.regions.mm_per_px,
+        regions=regions,
+        excluded=first.regions.excluded,
+        scratches=numbered,
+        groups=groups,
+        earlier=compared,
+        false_finds=false_finds,
+        flags=tuple(flags),
+        drawing=Drawing(picture=first.regions.picture),
+    )
+
+
+def _flags(one: Searched) -> list[str]:
+    flags = list(one.photo.flags) + list(one.regions.flags)
+    if one.seen is None:
+        return [*flags, "no_scale"]
+    return [*flags, *one.seen.mat.flags, *one.seen.camera.flags, *one.seen.flags]
+
+
+def _scratch(searched: Searched, name: str, line: Line) -> Scratch:
+    """One scratch in the words of the result; numbers are given later."""
+    regions, points = searched.regions, line.path.points_px
+    step = regions.mm_per_px
+    chord = points[-1] - points[0]
+    angle = _folded(float(np.arctan2(-chord[1], chord[0])))
+    lay = searched.lays[name].direction_rad
+    path_mm = ends = ends_std = None
+    length_mm = None if step is None else line.path.length_px * step
+    if regions.frame is not None:
+        path_mm = frozen(blade_from_px(regions, points))
+        ends = frozen(tip_and_edge_mm(regions, points[[0, -1]]))
+        along = chord / max(float(np.hypot(*chord)), 1e-9)
+        std = blade_std_mm(regions, points[[0, -1]])
+        # both ends share the tip's and the plane's error: their length has the ends' own
+        ends_std = float(
+            np.hypot(line.path.ends_std_px * float(step or 0), np.max(np.abs(std @ np.abs(along))))
+        )
+        legs = np.diff(path_mm, axis=0)
+        length_mm = float(np.hypot(*legs.T).sum())
+    elif step is not None:
+        ends_std = line.path.ends_std_px * step
+    resolved = step is not None and line.profile.width_px > 1.0
+    width_mm = line.profile.width_px * float(step) if resolved and step is not None else None
+    return Scratch(
+        number=1,
+        path_px=points,
+        path_mm=path_mm,
+        length_px=line.path.length_px,
+        length_mm=length_mm,
+        ends_std_mm=ends_std,
+        width_mm=width_mm,
+        width_px=line.profile.width_px,
+        contrast=line.profile.contrast,
+        tone=line.tone,
+        angle_rad=angle,
+        lay_angle_rad=None if lay is None else abs(_folded(angle - lay)),
+        along_lay=line.near_lay,
+        region=name,
+        log_nfa=line.log_nfa,
+        certainty=float(1.0 / (1.0 + 10.0 ** min(line.log_nfa, 300.0))),
+        grit=None if width_mm is None or step is None else grit_of(width_mm, 0.5 * step),
+        ends_mm=ends,
+    )
+
+
+def _folded(angle_rad: float) -> float:
+    """Into −π/2 < a ≤ π/2."""
+    return float(np.pi / 2 - (np.pi / 2 - angle_rad) % np.pi)
+
+
+def _region(searched: Searched, name: str, scratches: Sequence[Scratch]) -> RegionFinish:
+    scan, step = searched.scans[name], searched.regions.mm_per_px
+    here = [one for one in scratches if one.region == name]
+    area_px = scan.texture.area_px
+    seen = findable(scan)
+    covered = sum(one.length_px * max(one.width_px, 1.0) for one in here)
+    area_mm2 = None if step is None else area_px * step**2
+    length_mm = None if step is None else float(sum(one.length_mm or 0.0 for one in here))
+    return RegionFinish(
+        name=name,
+        area_mm2=area_mm2,
+        area_px=area_px,
+        lay=searched.lays[name],
+        scratch_length_mm=length_mm,
+        per_cm2_mm=None if area_mm2 is None or length_mm is None else length_mm / (area_mm2 / 100.0),
+        share=min(covered / area_px, 1.0),
+        findable_px=seen.length_px,
+        findable_mm=None if step is None else seen.length_px * step,
+        findable_contrast=CONTRAST,
+        along_contrast=seen.along_contrast,
+    )
+
+
+Way = Callable[[Array], Array]
+
+
+def _way_between(one: Searched, other: Searched) -> tuple[Way, float | None]:
+    """How pixels of one picture become pixels of another of the same face, and how well the outlines agree."""
+    if one.seen is None or other.seen is None or one.regions.frame is None or other.regions.frame is None:
+        raise PairError(
+            f"{one.photo.name} and {other.photo.name} can't be laid onto each other without a mat.",
+            advice="Photograph the blade on the mat both times.",
+        )
+    moving, fixed = (seen.outline for seen in (one.seen, other.seen))
+    start = Rigid(angle_rad=0.0, shift=frozen(fixed.tip_mm - moving.tip_mm))
+    reach = 0.9 * max(float(moving.points_mm[:, 0].min()), float(fixed.points_mm[:, 0].min()), -200.0)
+    parts = [outline.points_mm[outline.points_mm[:, 0] > reach] for outline in (moving, fixed)]
+    found, _ = register(parts[0], parts[1], start=start)
+    moving_plane, fixed_plane = moving.face.plane, fixed.face.plane
+
+    def carry(points_px: Array) -> Array:
+        there = found.fixed_from_moving(moving_plane.grid_from_index(points_px))
+        return np.asarray(fixed_plane.index_from_grid(there))
+
+    return carry, found.rms_mm
+
+
+def _compared(now: Searched, scratches: list[Scratch], earlier: Searched) -> tuple[list[Scratch], Earlier]:
+    back, _ = _way_between(now, earlier)
+    forth, rms = _way_between(earlier, now)
+    reach_now = _REACH_MM / float(now.regions.mm_per_px or 1.0)
+    reach_then = _REACH_MM / float(earlier.regions.mm_per_px or 1.0)
+    before = [
+        (name, line, forth(line.path.points_px))
+        for name, scan in earlier.scans.items()
+        for line in scan.lines
+    ]
+    out = []
+    there: bool | None
+    for one in scratches:
+        if any(same_path(one.path_px, path, reach_px=reach_now) for _, _, path in before):
+            there, sure = True, one.certainty
+        else:
+            sought = seek(list(earlier.scans.values()), back(one.path_px), one.contrast, reach_px=reach_then)
+            there, sure = judged(sought)
+        out.append(replace(one, change=change_of(there), change_certainty=min(sure, one.certainty)))
+    gone = []
+    for name, line, path in before:
+        if any(same_path(one.path_px, path, reach_px=reach_now) for one in scratches):
+            continue
+        sought = seek(list(now.scans.values()), path, line.profile.contrast, reach_px=reach_now)
+        there, sure = judged(sought)
+        if there:
+            continue  # still there, too faint now to be found by itself
+        known = _scratch(earlier, name, line)
+        gone.append(
+            Gone(
+                path_px=frozen(path),
+                path_mm=known.path_mm,
+                length_mm=known.length_mm,
+                change="cannot tell" if there is None else "gone",
+                certainty=min(sure, known.certainty),
+                region=name,
+            )
+        )
+    was = [_scratch(earlier, name, line) for name, scan in earlier.scans.items() for line in scan.lines]
+    then = {name: _region(earlier, name, was) for name in earlier.scans}
+    return out, Earlier(
+        photo_name=earlier.photo.name,
+        photo_sha256=earlier.photo.sha256,
+        gone=tuple(gone),
+        outline_rms_mm=rms,
+        per_cm2_mm={name: float(one.per_cm2_mm or 0.0) for name, one in then.items()},
+        share={name: one.share for name, one in then.items()},
+    )

@@ -1,0 +1,97 @@
+"""How small a scratch this very photo would show: from its noise, its texture and what the search asks."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from grindcheck.finish.scan import Scan
+from grindcheck.finish.texture import BLOCK, PROFILE_PX
+from grindcheck.geometry import Array
+
+CONTRAST = 2.0  # sigmas; a scratch that one sees without looking for it stands out by about that
+ALONG_PX = 200.0  # length at which the limit along the lay is told
+_WIDTH_PX = 2.0
+_SURE = 1.2816  # what nine in ten normal variables exceed, below the mean
+_CAUGHT = (
+    0.75  # of a scratch's length, at least, lies in one of the searched lines that begin every half length
+)
+_LONGEST_PX = 4096.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findable:
+    """What is found in nine of ten cases.
+
+    Parameters
+    ----------
+    length_px : float
+        Shortest scratch off the lay, 2 px wide, of the contrast `CONTRAST`.
+    along_contrast : float
+        Least contrast, in sigmas, of one that is `ALONG_PX` long and runs along the lay.
+    """
+
+    length_px: float
+    along_contrast: float
+
+
+def findable(scan: Scan) -> Findable:
+    """Work out what a scan finds.
+
+    Parameters
+    ----------
+    scan : Scan
+
+    Returns
+    -------
+    Findable
+
+    Notes
+    -----
+    A line of contrast c gives the evidence c·r a pixel, where r is what the texture's filter leaves of a line two
+    pixels wide, the middle over all directions. The sum over n pixels has the standard deviation s·√n. It
+    must exceed what the law of the texture asks, and by 1.28 more in nine of ten cases.
+    """
+    response = np.array(
+        [line_response(scan.texture.power, angle) for angle in np.arange(0, np.pi, np.pi / 18)]
+    )
+    middle, least = float(np.median(response)), float(response.min())
+    lengths, along = [], []
+    for law in scan.laws:
+        needed = law.needed(scan.limit, near_lay=False) + _SURE
+        per_px = CONTRAST * middle / law.unit_std[0]
+        length = (needed / per_px) ** 2 / _CAUGHT
+        lengths.append(max(length, law.length_px / 2 / _CAUGHT))
+        caught = min(law.length_px, _CAUGHT * ALONG_PX)
+        asked = law.needed(scan.limit, near_lay=True) + _SURE
+        along.append(asked * np.sqrt(law.length_px) * law.unit_std[1] / (least * caught))
+    return Findable(
+        length_px=float(min(lengths, default=_LONGEST_PX)), along_contrast=float(min(along, default=np.inf))
+    )
+
+
+def line_response(power: Array, angle_rad: float) -> float:
+    """Return the evidence by pixel of a line of contrast 1, two pixels wide, along a direction.
+
+    Parameters
+    ----------
+    power : ndarray, shape (64, 64)
+        See `grindcheck.finish.texture.Texture`.
+    angle_rad : float
+        From +x towards +y.
+
+    Notes
+    -----
+    The integral over the frequencies square to the line (the projection slice theorem).
+    """
+    import cv2
+
+    step = 1.0 / BLOCK
+    frequency = np.arange(-BLOCK / 2 + 1, BLOCK / 2) * step
+    normal = np.array([-np.sin(angle_rad), np.cos(angle_rad)])
+    places = np.mod(frequency[:, None] * normal / step, BLOCK)
+    wrapped = np.pad(power, ((0, 1), (0, 1)), mode="wrap").astype(np.float32)
+    at = cv2.remap(  # type: ignore[call-overload]
+        wrapped, places[:, None].astype(np.float32), None, cv2.INTER_LINEAR
+    )[:, 0].astype(np.float64)
+    blur = np.exp(-2.0 * (np.pi * PROFILE_PX * frequency) ** 2)
+    return float(np.sum(np.sinc(_WIDTH_PX * frequency) * blur / at) * _WIDTH_PX * step)
