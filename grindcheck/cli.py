@@ -317,8 +317,14 @@ def finish(
 def mat(
     context: typer.Context,
     paper: Annotated[Paper, typer.Option(help="Paper size.", show_default=False)],
+    strip: Annotated[
+        bool, typer.Option("--strip", help="Strips to lay beside a blade in a close-up, instead of the mat.")
+    ] = False,
     out: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="The PDF to write.", show_default="mat_PAPER.pdf")
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="The PDF to write.", show_default="mat_PAPER.pdf or strip_PAPER.pdf"
+        ),
     ] = None,
     bar_x: Annotated[
         str | None, typer.Option(help="Keep this calliper reading of the long bar; nothing is drawn.")
@@ -327,21 +333,28 @@ def mat(
         str | None, typer.Option(help="Keep this calliper reading of the short bar; nothing is drawn.")
     ] = None,
 ) -> None:
-    """Write the mat to print as a PDF, or keep what a calliper reads on its bars."""
+    """Write the mat or a sheet of strips to print as a PDF, or keep what a calliper reads on its bars."""
     with _told(context):
         if (bar_x is None and bar_y is None) or out is not None:
-            from grindcheck.mat.drawing import draw_mat
-            from grindcheck.mat.spec import mat_spec
+            target = out or Path(f"{'strip' if strip else 'mat'}_{paper}.pdf")
+            if strip:
+                from grindcheck.mat.strip_sheet import draw_strips
+                from grindcheck.mat.strips import strip_sheet
 
-            target = out or Path(f"mat_{paper}.pdf")
-            draw_mat(mat_spec(paper), target)
+                draw_strips(strip_sheet(paper), target)
+            else:
+                from grindcheck.mat.drawing import draw_mat
+                from grindcheck.mat.spec import mat_spec
+
+                draw_mat(mat_spec(paper), target)
             typer.echo(f"{target} is written: print it at 100 % / actual size, then measure its two bars.")
         if bar_x is not None or bar_y is not None:
             from grindcheck import options
             from grindcheck.printscale import save_print_scale
 
-            kept = save_print_scale(paper, options.read_bar(bar_x, "x"), options.read_bar(bar_y, "y"))
-            typer.echo(f"Kept for {paper}: {kept.x:.2%} along x, {kept.y:.2%} along y of the true size.")
+            name = "strip" if strip else paper
+            kept = save_print_scale(name, options.read_bar(bar_x, "x"), options.read_bar(bar_y, "y"))
+            typer.echo(f"Kept for {name}: {kept.x:.2%} along x, {kept.y:.2%} along y of the true size.")
             if not kept.measured:
                 typer.echo("One bar isn't measured yet; give the other one too.")
 

@@ -126,6 +126,22 @@ _TABLE: tuple[tuple[str, str, str], ...] = (
         "The face is covered with spots, as of drops, oil or dust, that hide scratches.",
         "Clean and dry the blade.",
     ),
+    # the close-up
+    (
+        "close_up",
+        "A strip or a corner of the mat beside the blade gives the scale, less surely than the whole mat.",
+        "Show more of the strip, near the blade; for places on the blade photograph it on the mat.",
+    ),
+    (
+        "no_scale",
+        "No mat or strip is seen, so there are no millimetres.",
+        "Lay a printed strip beside the blade.",
+    ),
+    (
+        "thickness_unknown",
+        "The stock thickness isn't told, so the height of the face over the strip is uncertain.",
+        "Give --thickness.",
+    ),
 )
 
 FLAGS = {name: Flag(name=name, meaning=meaning, advice=advice) for name, meaning, advice in _TABLE}

@@ -16,6 +16,7 @@ from typing import Any
 
 from grindcheck.errors import InputError, OutputError
 from grindcheck.mat.spec import CALLIPER_MARK_MM, mat_spec
+from grindcheck.mat.strips import SHEET_BAR_MM, STRIP, strip_spec
 
 CALLIPER_MPE_MM = 0.03  # largest permitted error of a calliper up to 300 mm, DIN 862
 UNMEASURED_STD = 0.005 / math.sqrt(3)  # printers are 0.1 to 0.5 % off (from memory); ±0.5 % rectangular
@@ -54,11 +55,13 @@ def print_scale(paper: str, bar_x_mm: float | None = None, bar_y_mm: float | Non
     Parameters
     ----------
     paper : str
-        Name of the mat.
+        Name of the mat, or ``strip``.
     bar_x_mm, bar_y_mm : float or None
         Reading of the whole bar or of its 140 mm piece, whichever nominal length is nearer. An axis without a
         reading keeps scale 1, and the result the uncertainty of an unmeasured print: printers differ between
-        the axes, so that one bar says nothing of the other.
+        the axes, so that one bar says nothing of the other. On a strip an axis without a reading takes the
+        other's scale, since what shrinks a sheet by several per cent shrinks both and the bar along y stays
+        behind on the sheet; its uncertainty is that of an unmeasured print all the same.
 
     Raises
     ------
@@ -70,9 +73,14 @@ def print_scale(paper: str, bar_x_mm: float | None = None, bar_y_mm: float | Non
     >>> print_scale("a4", bar_x_mm=275.586).x
     0.9985
     """
-    width, height = mat_spec(paper).frame_mm
-    x, x_std = _axis("x", bar_x_mm, width)
-    y, y_std = _axis("y", bar_y_mm, height)
+    if paper == STRIP:
+        x, x_std = _axis("x", bar_x_mm, (strip_spec().frame_mm[0],))
+        y, y_std = _axis("y", bar_y_mm, (SHEET_BAR_MM,))
+        x, y = (y if bar_x_mm is None else x), (x if bar_y_mm is None else y)
+    else:
+        width, height = mat_spec(paper).frame_mm
+        x, x_std = _axis("x", bar_x_mm, (width, CALLIPER_MARK_MM))
+        y, y_std = _axis("y", bar_y_mm, (height, CALLIPER_MARK_MM))
     return PrintScale(x=x, y=y, std=max(x_std, y_std), measured=None not in (bar_x_mm, bar_y_mm))
 
 
@@ -94,7 +102,7 @@ def save_print_scale(paper: str, bar_x_mm: float | None = None, bar_y_mm: float 
             "No bar is given.", advice="Give one or both, as in --bar-x 275.6mm --bar-y 179.8mm."
         )
     print_scale(paper, bar_x_mm, bar_y_mm)
-    paper = mat_spec(paper).paper
+    paper = _name(paper)
     history = _read()
     entry = {
         "time": datetime.now(UTC).isoformat(timespec="seconds"),
@@ -116,7 +124,7 @@ def load_print_scale(paper: str) -> PrintScale:
     OutputError
         If the file with the readings is there but can't be read.
     """
-    return _latest(mat_spec(paper).paper, _read())
+    return _latest(_name(paper), _read())
 
 
 def readings_file() -> Path:
@@ -129,16 +137,21 @@ def readings_file() -> Path:
     return Path(user_data_dir("grindcheck", appauthor=False)) / _FILE
 
 
-def _axis(axis: str, reading_mm: float | None, whole_mm: float) -> tuple[float, float]:
-    """Scale and its relative standard uncertainty along one axis."""
+def _name(paper: str) -> str:
+    return STRIP if paper == STRIP else mat_spec(paper).paper
+
+
+def _axis(axis: str, reading_mm: float | None, lengths_mm: tuple[float, ...]) -> tuple[float, float]:
+    """Scale and its relative standard uncertainty along one axis; the whole bar is the first length."""
     if reading_mm is None:
         return 1.0, UNMEASURED_STD
-    nominal_mm = min((whole_mm, CALLIPER_MARK_MM), key=lambda length: abs(reading_mm - length))
+    nominal_mm = min(lengths_mm, key=lambda length: abs(reading_mm - length))
     scale = reading_mm / nominal_mm
     if not abs(scale - 1) <= FURTHEST:
+        piece = f", its first piece {CALLIPER_MARK_MM:g} mm" if len(lengths_mm) > 1 else ""
         raise InputError(
-            f"The bar along {axis} reads {reading_mm:g} mm; by design it is {whole_mm:g} mm long, its first "
-            f"piece {CALLIPER_MARK_MM:g} mm.",
+            f"The bar along {axis} reads {reading_mm:g} mm; by design it is {lengths_mm[0]:g} mm "
+            f"long{piece}.",
             advice="Check the bar, the paper's name and the unit of the reading.",
         )
     return scale, CALLIPER_MPE_MM / math.sqrt(3) / reading_mm

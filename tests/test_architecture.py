@@ -13,8 +13,8 @@ PACKAGE = ROOT / "grindcheck"
 # From the bottom up; a module imports from lower layers, or from its own.
 LAYERS = (
     {"", "errors", "settings", "units", "flags", "geometry", "chain", "registration"},  # "": for its version
-    {"mat.spec", "photo"},
-    {"mat", "mat.drawing", "mat.markers", "mat.saddle", "mat.edges", "mat.finding", "printscale"},
+    {"mat.spec", "mat.strips", "photo"},
+    {"mat", "mat.drawing", "mat.strip_sheet", "mat.markers", "mat.saddle", "mat.edges", "mat.finding", "printscale"},
     {"lens", "posefit", "camera"},
     {"rectify", "edgefit", "lay"},
     {"silhouette", "outline"},

@@ -19,6 +19,7 @@ NAMES = [
     "plunge_unsure", "shoulder_unsure", "no_plunge", "full_flat", "placed_by_hand",
     "outlines_differ", "outlines_scale", "turned_end_for_end",
     "dirty_blade",
+    "close_up", "no_scale", "thickness_unknown",
 ]  # fmt: skip
 
 

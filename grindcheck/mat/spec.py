@@ -48,6 +48,8 @@ class MatSpec:
         Squares of the frame's outside; rows are odd.
     first_id : int
         Id of the first marker.
+    square_mm : float
+        Side of a square; a marker is three quarters of it.
     """
 
     paper: str
@@ -56,16 +58,22 @@ class MatSpec:
     columns: int
     rows: int
     first_id: int
+    square_mm: float = SQUARE_MM
+
+    @property
+    def marker_mm(self) -> float:
+        """Side of a marker, its dark border included."""
+        return self.square_mm * MARKER_MM / SQUARE_MM
 
     @property
     def field_mm(self) -> tuple[float, float]:
         """Width and height of the tinted field."""
-        return ((self.columns - 2 * DEPTH) * SQUARE_MM, (self.rows - 2 * DEPTH) * SQUARE_MM)
+        return ((self.columns - 2 * DEPTH) * self.square_mm, (self.rows - 2 * DEPTH) * self.square_mm)
 
     @property
     def frame_mm(self) -> tuple[float, float]:
         """Width and height of the frame's outside."""
-        return (self.columns * SQUARE_MM, self.rows * SQUARE_MM)
+        return (self.columns * self.square_mm, self.rows * self.square_mm)
 
     def in_frame(self, column: int, row: int) -> bool:
         """Whether a square belongs to the frame (and not to the field)."""
@@ -76,7 +84,7 @@ class MatSpec:
     def square_centre_mm(self, column: int, row: int) -> tuple[float, float]:
         """Centre of a square."""
         width, height = self.frame_mm
-        return ((column + 0.5) * SQUARE_MM - width / 2, height / 2 - (row + 0.5) * SQUARE_MM)
+        return ((column + 0.5) * self.square_mm - width / 2, height / 2 - (row + 0.5) * self.square_mm)
 
     def dark_squares(self) -> list[tuple[int, int]]:
         """Dark squares of the frame as (column, row), row by row."""
@@ -91,7 +99,7 @@ class MatSpec:
 
     def marker_corners_mm(self) -> dict[int, Array]:
         """Marker id to its (4, 2) outer corners: top left, top right, bottom right, bottom left."""
-        half = MARKER_MM / 2
+        half = self.marker_mm / 2
         around = np.array([[-half, half], [half, half], [half, -half], [-half, -half]])
         return {
             marker: frozen(np.add(self.square_centre_mm(*place), around))
@@ -103,7 +111,7 @@ class MatSpec:
         width, height = self.frame_mm
         return frozen(
             [
-                (c * SQUARE_MM - width / 2, height / 2 - r * SQUARE_MM)
+                (c * self.square_mm - width / 2, height / 2 - r * self.square_mm)
                 for r in range(1, self.rows)
                 for c in range(1, self.columns)
                 if all(self.in_frame(c - i, r - j) for i in (0, 1) for j in (0, 1))
@@ -132,8 +140,8 @@ class MatSpec:
             "columns": self.columns,
             "rows": self.rows,
             "depth_squares": DEPTH,
-            "square_mm": SQUARE_MM,
-            "marker_mm": MARKER_MM,
+            "square_mm": self.square_mm,
+            "marker_mm": self.marker_mm,
             "marker_family": "AprilTag 36h11",
             "tint_srgb": list(TINT_SRGB),
             "field_mm": list(self.field_mm),
