@@ -34,6 +34,10 @@ _OUTLIER = 6.0  # robust sigmas beyond which a corner doesn't belong to the mat
 _MISFIT = 4.0  # sigmas at which the photo's corners overrule EXIF
 _RMS_LIMIT_DIAGONALS = 4e-4  # 2 px at 12 MP (diagonal 5000 px): beyond, the mat isn't flat or isn't a mat
 _FEWEST = 8  # corners: 16 equations for 13 parameters
+# In a close-up the priors must carry more, and a millimetre is six times as many pixels, so that paper which
+# isn't quite flat misses by more of them: 0.2 mm at 25 px/mm are 5 px of 5000.
+_CLOSE_FEWEST = 6
+_CLOSE_RMS_LIMIT_DIAGONALS = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,6 +161,7 @@ def solve_camera(
     *,
     scale: tuple[float, float] = (1.0, 1.0),
     scale_std: float = _PRINTER_STD,
+    close_up: bool = False,
 ) -> Camera:
     """Find lens and pose from the mat's crossings in one photo.
 
@@ -170,6 +175,8 @@ def solve_camera(
         True over nominal size of the print along x and y.
     scale_std : float
         Relative standard uncertainty of each. The default is that of an unmeasured print.
+    close_up : bool
+        Whether a strip or a corner of the mat will do: six crossings, and more of a misfit in pixels.
 
     Returns
     -------
@@ -205,31 +212,33 @@ def solve_camera(
     height, width = photo.bgr.shape[:2]
     corner_mm = np.asarray(view.corner_mm) * np.asarray(scale)
     corner_px = np.asarray(view.corner_px)
-    if len(corner_px) < _FEWEST:
+    fewest = _CLOSE_FEWEST if close_up else _FEWEST
+    if len(corner_px) < fewest:
         raise CameraError(
-            f"Only {len(corner_px)} crossings of the mat's frame are seen, {_FEWEST} at least are needed.",
+            f"Only {len(corner_px)} crossings of the mat's frame are seen, {fewest} at least are needed.",
             advice="Photograph the mat so that more of its frame is in the picture and uncovered.",
         )
     prior, precision = _prior(width, height, photo.focal_px, photo.focal_rel_std, scale_std)
     std = max(view.corner_std_px, _STD_FLOOR_PX)
     flags: list[str] = []
-    best, used = _estimate(corner_mm, corner_px, std, prior, precision, photo.focal_px is not None)
+    best, used = _estimate(corner_mm, corner_px, std, prior, precision, photo.focal_px is not None, fewest)
     if photo.focal_px is not None:
         covariance, *_ = Problem(corner_mm[used], corner_px[used], std, prior, precision).posterior(best)
         slack = 1.0 / precision[0] - covariance[0, 0]
         if abs(best[0] - prior[0]) > _MISFIT * np.sqrt(max(slack, 1e-12)):
             flags.append("focal_contradicts_exif")
             prior, precision = _prior(width, height, None, None, scale_std)
-            best, used = _estimate(corner_mm, corner_px, std, prior, precision, False)
+            best, used = _estimate(corner_mm, corner_px, std, prior, precision, False, fewest)
     covariance, ratio, rms, largest = Problem(
         corner_mm[used], corner_px[used], std, prior, precision
     ).posterior(best)
     diagonal = float(np.hypot(width, height))
     dropped = int(np.sum(~used))
-    if rms > _RMS_LIMIT_DIAGONALS * diagonal or dropped > 0.3 * len(used):
+    rms_limit = (_CLOSE_RMS_LIMIT_DIAGONALS if close_up else _RMS_LIMIT_DIAGONALS) * diagonal
+    if rms > rms_limit or dropped > 0.3 * len(used):
         raise CameraError(
             f"The mat's crossings miss every camera over a flat sheet by {rms:.2f} px rms "
-            f"(limit {_RMS_LIMIT_DIAGONALS * diagonal:.2f} px), {dropped} of {len(used)} left out.",
+            f"(limit {rms_limit:.2f} px), {dropped} of {len(used)} left out.",
             advice="Lay the mat flat (tape or glue a curled or creased sheet to a board), use the sheet as "
             "printed, and keep the camera still.",
         )
@@ -275,7 +284,13 @@ def _prior(
 
 
 def _estimate(
-    corner_mm: Array, corner_px: Array, std: float, prior: Array, precision: Array, focal_known: bool
+    corner_mm: Array,
+    corner_px: Array,
+    std: float,
+    prior: Array,
+    precision: Array,
+    focal_known: bool,
+    fewest: int,
 ) -> tuple[Array, "np.ndarray[tuple[int], np.dtype[np.bool_]]"]:
     """Fit from several starts, leave out what doesn't belong, fit again."""
     diagonal = np.hypot(*(2 * prior[1:3] + 1))
@@ -298,7 +313,7 @@ def _estimate(
         # the median of a Rayleigh distribution is 1.1774 sigma (closed form: sqrt(2 ln 2))
         sigma = max(float(np.median(miss[used])) / np.sqrt(2 * np.log(2)), std)
         keep = miss < _OUTLIER * sigma
-        if keep.sum() < _FEWEST:
+        if keep.sum() < fewest:
             break
         settled, used = np.array_equal(keep, used), keep
         best, _ = Problem(corner_mm[used], corner_px[used], std, prior, precision).minimum(best)

@@ -4,7 +4,7 @@ Markers say which mat lies there and roughly where; they are read on a small gre
 are the crossings of the frame's chessboard, each found to a small part of a pixel at full size.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -15,6 +15,7 @@ from grindcheck.mat.edges import edge_spread, light_samples
 from grindcheck.mat.markers import Grey, Markers, markers_of, read_markers
 from grindcheck.mat.saddle import refine_crossings
 from grindcheck.mat.spec import PAPERS, SQUARE_MM, MatSpec, mat_spec
+from grindcheck.mat.strips import STRIP, strip_spec
 from grindcheck.photo import Photo
 
 _FEWEST_MARKERS = 6
@@ -23,7 +24,13 @@ _NEIGHBOURS_MM = 25.0  # sigma of the weights of markers near by
 _MARKER_TOLERANCE = 0.25  # of a square: a marker's corner off the homography; lens distortion stays below
 _SPREAD = 0.12  # of the frame's diagonal: the markers' smaller extent, below which they pin no pose
 _WELL_SEEN = 24  # crossings; fewer is a reservation
+# In a close-up a corner of the mat, or a part of a strip, must do: lens and focal length then rest on their
+# priors, and what that leaves open is in the camera's covariance.
+_CLOSE_MARKERS = 2
+_CLOSE_CROSSINGS = 6
+_CLOSE_SPREAD = 0.2  # squares: the crossings' smaller extent, below which they are but a line
 _BLUR_LIMIT_MM = 0.25  # sigma of an edge beyond which lines on steel are lost
+_CLOSE_BLUR_PX = 2.5  # sigma that leaves 0.31 of a line 2 px wide: erf(2 / (2 √2 · 2.5)), closed form
 _HALO_LIMIT = 0.05
 _CLIPPED_LIMIT = 0.02
 
@@ -84,14 +91,16 @@ MAT_FLAGS = {
 }
 
 
-def find_mat(photo: Photo, *, paper: str | None = None) -> MatView:
+def find_mat(photo: Photo, *, paper: str | None = None, close_up: bool = False) -> MatView:
     """Find the mat in a photo.
 
     Parameters
     ----------
     photo : Photo
     paper : str, optional
-        The paper that the mat must have.
+        The paper that the mat must have; a strip has none and passes.
+    close_up : bool
+        Whether a strip, or a corner of the mat, will do: two markers and six crossings, large in the picture.
 
     Returns
     -------
@@ -108,56 +117,67 @@ def find_mat(photo: Photo, *, paper: str | None = None) -> MatView:
     homography puts within a quarter of a square of their place count. Crossings are predicted by that
     homography, bent by the residuals of the markers near by, so that a strong lens distortion does no harm.
     """
-    grey, seen, factor = read_markers(photo.bgr)
-    spec, fit, used = _only_mat(grey, seen, paper)
+    grey, seen, factor = read_markers(photo.bgr, coarser=close_up)
+    true_spec, fit, used = _only_mat(grey, seen, paper, close_up=close_up)
+    # what follows counts in millimetres of the mat's squares, so a strip is looked at as enlarged to them
+    spec = replace(true_spec, square_mm=SQUARE_MM)
+    mm = true_spec.square_mm / SQUARE_MM
+    fit = fit @ np.diag([mm, mm, 1.0])
     chart = _Chart.of(spec, fit, used)
     crossing_mm = spec.crossings_mm()
     good, refined_px, corner_std_px = refine_crossings(
         photo.bgr, spec, crossing_mm, chart(crossing_mm), chart.slopes(crossing_mm), coarse_px=max(2, factor)
     )
     corner_mm, corner_px = crossing_mm[good], refined_px[good]
-    expected = len(spec.markers())
-    if len(corner_px) < _FEWEST_CROSSINGS:
-        raise _too_little(len(used), expected, f"and only {len(corner_px)} crossings uncovered")
+    if len(corner_px) < (_CLOSE_CROSSINGS if close_up else _FEWEST_CROSSINGS):
+        raise _too_little(true_spec, len(used), f"and only {len(corner_px)} crossings uncovered")
+    if close_up and _least_extent(corner_mm) < _CLOSE_SPREAD * SQUARE_MM:
+        raise _too_little(true_spec, len(used), f"its {len(corner_px)} crossings all in one line")
     spread = edge_spread(photo.bgr, corner_px, chart.slopes(corner_mm))
     light = light_samples(photo.bgr, spec, sorted(used), chart, chart.slopes)
     px_per_mm = float(np.sqrt(abs(np.linalg.det(fit[:2, :2] / fit[2, 2]))))
     reservations = {
-        "blurred": spread.blur_px > _BLUR_LIMIT_MM * px_per_mm,
+        "blurred": spread.blur_px > (_CLOSE_BLUR_PX if close_up else _BLUR_LIMIT_MM * px_per_mm),
         "halo": spread.halo > _HALO_LIMIT,
         "clipped": light.clipped > _CLIPPED_LIMIT,
         "few_corners": len(corner_px) < _WELL_SEEN,
     }
     return MatView(
-        spec=spec,
-        corner_mm=frozen(corner_mm),
+        spec=true_spec,
+        corner_mm=frozen(corner_mm * mm),
         corner_px=frozen(corner_px),
         corner_std_px=corner_std_px,
         markers_seen=len(used),
-        markers_expected=expected,
-        mat_from_px=frozen(np.linalg.inv(fit)),
+        markers_expected=len(spec.markers()),
+        mat_from_px=frozen(np.diag([mm, mm, 1.0]) @ np.linalg.inv(fit)),
         blur_px=spread.blur_px,
         halo=spread.halo,
         clipped=light.clipped,
-        white_mm=frozen(light.white_mm),
+        white_mm=frozen(light.white_mm * mm),
         white_linear=frozen(light.white_linear),
-        black_mm=frozen(light.black_mm),
+        black_mm=frozen(light.black_mm * mm),
         black_linear=frozen(light.black_linear),
         flags=tuple(name for name in MAT_FLAGS if reservations[name]),
     )
 
 
-def _only_mat(grey: Grey, seen: Markers, paper: str | None) -> tuple[MatSpec, Array, dict[int, Array]]:
-    """Decide which mat is seen, and that it is the only one."""
+def _only_mat(
+    grey: Grey, seen: Markers, paper: str | None, *, close_up: bool
+) -> tuple[MatSpec, Array, dict[int, Array]]:
+    """Decide which mat or strip is seen, and that it is the only one."""
+    fewest = _CLOSE_MARKERS if close_up else _FEWEST_MARKERS
+    specs: list[MatSpec] = [mat_spec(name) for name in PAPERS]
+    if close_up:
+        specs.append(strip_spec())
     found: list[tuple[MatSpec, Array, dict[int, Array]]] = []
-    most = (0, 0)
-    for name in PAPERS:
-        spec = mat_spec(name)
+    most, most_spec = 0, specs[0]
+    for spec in specs:
         places = spec.marker_corners_mm()
         left = [marker for marker in seen if marker[0] in places]
-        most = max(most, (len({marker for marker, _ in left}), len(places)))
-        while len(left) >= _FEWEST_MARKERS:
-            consensus = _consensus(left, places)
+        if len(ids := {marker for marker, _ in left}) > most:
+            most, most_spec = len(ids), spec
+        while len(left) >= fewest:
+            consensus = _consensus(left, places, spec.square_mm, fewest)
             if consensus is None:
                 break
             fit, members = consensus
@@ -165,44 +185,58 @@ def _only_mat(grey: Grey, seen: Markers, paper: str | None) -> tuple[MatSpec, Ar
             left = [marker for i, marker in enumerate(left) if i not in members]
     if not found:
         flipped = markers_of(np.ascontiguousarray(grey[:, ::-1]))
-        if len(flipped) >= _FEWEST_MARKERS > len(seen):
+        if len(flipped) >= fewest > len(seen):
             raise MatError(
                 f"The photo is mirrored: {len(flipped)} markers can be read in its mirror image only.",
                 advice="Use the phone's rear camera, or switch off its mirroring, and photograph again.",
             )
-        if most[0] == 0:
+        if most == 0:
             raise MatError(
                 "No mat is seen in the photo.",
                 advice="Lay the blade on the printed mat and photograph it with all of the mat's frame.",
             )
-        raise _too_little(*most)
+        raise _too_little(most_spec, most)
+    if max(len(used) for _, _, used in found) >= _FEWEST_MARKERS:  # beside a real mat, a few more are ghosts
+        found = [one for one in found if len(one[2]) >= _FEWEST_MARKERS]
     if len(found) > 1:
         names = " and ".join(f"{spec.paper} ({len(used)} markers)" for spec, _, used in found)
-        raise MatError(f"Two mats are seen: {names}.", advice="Leave only one mat in the picture.")
+        raise MatError(f"Two mats are seen: {names}.", advice="Leave only one mat or strip in the picture.")
     spec, fit, used = found[0]
-    if paper is not None and spec.paper != mat_spec(paper).paper:
+    if paper is not None and spec.paper not in (mat_spec(paper).paper, STRIP):
         raise MatError(
             f"The mat in the photo is for {spec.paper} paper, not {mat_spec(paper).paper}.",
             advice="Choose the paper of the mat that lies there, or photograph on the other one.",
         )
     squares = spec.markers()
     centres = np.array([spec.square_centre_mm(*squares[marker]) for marker in used])
-    extent = np.sqrt(np.linalg.eigvalsh(np.cov(centres.T)))[0] if len(centres) > 2 else 0.0
-    if extent < _SPREAD / 4 * np.hypot(*spec.frame_mm):
-        raise _too_little(len(used), len(spec.markers()), "all in one line")
+    if not close_up and _least_extent(centres) < _SPREAD / 4 * np.hypot(*spec.frame_mm):
+        raise _too_little(spec, len(used), "all in one line")
     return spec, fit, used
 
 
-def _too_little(seen: int, expected: int, more: str = "") -> MatError:
+def _least_extent(points_mm: Array) -> float:
+    return float(np.sqrt(max(np.linalg.eigvalsh(np.cov(points_mm.T))[0], 0.0))) if len(points_mm) > 2 else 0.0
+
+
+def _too_little(spec: MatSpec, seen: int, more: str = "") -> MatError:
+    strip = spec.paper == STRIP
+    what = f"{seen} of {len(spec.markers())} markers{', ' + more if more else ''}."
+    if strip:
+        return MatError(
+            f"Too little of the strip is seen: {what}",
+            advice="Show more of the strip, flat, sharp and both of its rows of crossings; or none of it.",
+        )
     return MatError(
-        f"Too little of the mat is seen: {seen} of {expected} markers{', ' + more if more else ''}.",
+        f"Too little of the mat is seen: {what}",
         advice="Photograph from straight above with all of the frame in the picture, sharp and evenly lit; "
         "only the handle may cover a part of it.",
     )
 
 
-def _consensus(seen: Markers, places: dict[int, Array]) -> tuple[Array, set[int]] | None:
-    """Return px_from_mat and the indices of the largest set of markers that agree on it, six at least."""
+def _consensus(
+    seen: Markers, places: dict[int, Array], square_mm: float, fewest: int
+) -> tuple[Array, set[int]] | None:
+    """Return px_from_mat and the indices of the largest set of markers that agree on it."""
     corner_mm = np.array([places[marker] for marker, _ in seen])
     corner_px = np.array([quad for _, quad in seen])
     best: set[int] = set()
@@ -210,20 +244,20 @@ def _consensus(seen: Markers, places: dict[int, Array]) -> tuple[Array, set[int]
     for seed in range(len(seen)):
         if seed in best:
             continue
-        members = _grown(seed, corner_mm, corner_px)
+        members = _grown(seed, corner_mm, corner_px, square_mm)
         ids = {seen[i][0] for i in members}
         if len(ids) == len(members) and len(members) > len(best):
             best = members
         if len(best) > 0.6 * len(seen):
             break
-    if len(best) < _FEWEST_MARKERS:
+    if len(best) < fewest:
         return None
     order = sorted(best)
     fit = _homography(corner_mm[order], corner_px[order])
     return fit, best
 
 
-def _grown(seed: int, corner_mm: Array, corner_px: Array) -> set[int]:
+def _grown(seed: int, corner_mm: Array, corner_px: Array, square_mm: float) -> set[int]:
     middle_mm = corner_mm.mean(axis=1)
     away = np.linalg.norm(middle_mm - middle_mm[seed], axis=1)
     members = np.zeros(len(corner_mm), dtype=np.bool_)
@@ -234,7 +268,7 @@ def _grown(seed: int, corner_mm: Array, corner_px: Array) -> set[int]:
             project(fit, corner_mm.reshape(-1, 2)).reshape(corner_px.shape) - corner_px, axis=2
         ).max(axis=1)
         side = np.linalg.norm(corner_px - np.roll(corner_px, 1, axis=1), axis=2).max(axis=1)
-        near = away <= reach_squares * SQUARE_MM
+        near = away <= reach_squares * square_mm
         # markers are three quarters of a square wide
         members = near & (miss < _MARKER_TOLERANCE / 0.75 * side)
         if not members[seed]:

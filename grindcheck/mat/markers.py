@@ -29,18 +29,22 @@ _WRONG_BORDER = 3  # of 28
 _CONTRAST = 20.0  # grey levels
 
 
-def read_markers(bgr: NDArray[np.uint8]) -> tuple[Grey, Markers, int]:
+def read_markers(bgr: NDArray[np.uint8], *, coarser: bool = False) -> tuple[Grey, Markers, int]:
     """Return the reduced copy that shows most markers, the markers in px of the full picture, the reduction.
 
     Parameters
     ----------
     bgr : ndarray of uint8, shape (H, W, 3)
+    coarser : bool
+        Try a still smaller copy too, for markers that are large and blurred.
     """
     factor = 1
     while max(bgr.shape[:2]) >= 2 * factor * LONG_SIDE:
         factor *= 2
     # finer for a mat that is small in the picture, coarser for one that is blurred
     factors = [factor, factor // 2, factor * 2] if factor > 1 else [1, 2]
+    if coarser:
+        factors.append(factor * 4)
     best: tuple[Grey, Markers, int] | None = None
     copies: list[tuple[Grey, int]] = []
     for factor in factors:
