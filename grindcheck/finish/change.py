@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from grindcheck.finish.findable import line_response
 from grindcheck.finish.results import Change
 from grindcheck.finish.scan import Scan
 from grindcheck.finish.trace import sampled
@@ -58,8 +59,8 @@ def seek(scans: Sequence[Scan], path_px: Array, contrast: float, *, reach_px: fl
 
     Notes
     -----
-    The sum of the evidence along the path, shifted by up to the reach, largest magnitude; the same at places around it
-    shows what the texture alone gives, mean and spread. So nothing is assumed about the texture there.
+    The sum of the evidence along the path, shifted by up to the reach, largest magnitude; the same at places
+    around it shows what the texture alone gives, mean and spread. So nothing is assumed about the texture there.
     """
     best = Sought(seen_sigmas=0.0, expected_sigmas=0.0, searched=0.0)
     for scan in scans:
@@ -72,7 +73,7 @@ def seek(scans: Sequence[Scan], path_px: Array, contrast: float, *, reach_px: fl
 def _seek(scan: Scan, path_px: Array, contrast: float, reach_px: float) -> Sought:
     legs = np.hypot(*np.diff(path_px, axis=0).T)
     at = np.concatenate([[0.0], np.cumsum(legs)])
-    steps = np.linspace(0.0, at[-1], max(2, int(round(at[-1] / _STEP_PX)) + 1))
+    steps = np.linspace(0.0, at[-1], max(2, round(float(at[-1]) / _STEP_PX) + 1))
     way = np.column_stack([np.interp(steps, at, path_px[:, axis]) for axis in (0, 1)])
     tangent = np.gradient(way, axis=0)
     tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
@@ -107,8 +108,6 @@ def _seek(scan: Scan, path_px: Array, contrast: float, reach_px: float) -> Sough
     middle = float(np.median(others))
     # half of the values lie within 0.6745 sigmas of a normal variable's middle
     spread = max(float(np.median(np.abs(np.array(others) - middle))) / 0.6745, 1e-9)
-    from grindcheck.finish.findable import line_response
-
     along = np.arctan2(*(path_px[-1] - path_px[0])[::-1])
     full = abs(contrast) * line_response(scan.texture.power, float(along)) * np.sqrt(len(way) * searched)
     return Sought(

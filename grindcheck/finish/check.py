@@ -144,7 +144,7 @@ def _seen(photo: Photo, request: FinishRequest, number: int) -> Seen | None:
 
 
 def _by_face(seen: Sequence[Seen | None]) -> dict[str, list[int]]:
-    """Indices of the photos of each face; every photo without a mat stands for itself."""
+    """Return the indices of the photos of each face; every photo without a mat stands for itself."""
     faces: dict[str, list[int]] = {}
     for number, one in enumerate(seen):
         name = f"photo {number}" if one is None else one.outline.side
@@ -203,7 +203,7 @@ def _extent(mask: np.ndarray) -> tuple[int, int]:
 
 
 def _box(mask: np.ndarray) -> tuple[slice, slice]:
-    """The rectangle of a mask, at least 64 pixels a side as far as the picture goes."""
+    """Return the rectangle of a mask, at least 64 pixels a side as far as the picture goes."""
     out = []
     for axis in (1, 0):
         there = np.flatnonzero(mask.any(axis=axis))

@@ -157,7 +157,8 @@ def pieces_of(
     of a texture's sums falls is learnt from the texture as well: the sizes that one in a hundred and one in a
     thousand exceed, at the same angle to the lay on either side (the median of six bins, so that
     parallel scratches, which fill one or two, don't pass for texture), give the power by which a sum is
-    brought onto the normal scale. A texture that is itself made of lines, such as a tumbled one, so asks for more.
+    brought onto the normal scale. A texture that is itself made of lines, such as a tumbled one, so asks for
+    more.
     """
     fine, mask = (_padded(array) for array in (texture.evidence, texture.mask.astype(np.float32)))
     jobs = [(fine, mask, turn, 1.0) for turn in range(4)]
@@ -244,7 +245,9 @@ def _one_turn(
                 unit_std=(std / np.sqrt(steps))[slope],
                 rare=_rare(sample, rows_in, std, bins, least=_ENTIRE * (1 << power)),
                 weight=np.bincount(bins, minlength=2 * _SIDE).astype(np.float64),
-                std_by_bin=np.bincount(bins, weights=std / np.sqrt(steps), minlength=2 * _SIDE),
+                std_by_bin=np.asarray(
+                    np.bincount(bins, weights=std / np.sqrt(steps), minlength=2 * _SIDE), dtype=np.float64
+                ),
             )
     return out
 
@@ -270,7 +273,7 @@ def _bins(angle_rad: Array) -> NDArray[np.intp]:
     """Bin of an angle to the lay: 0 to 8 from the lay to its square on one side, 9 to 17 on the other."""
     folded = (angle_rad + np.pi / 2) % np.pi - np.pi / 2
     step = np.minimum((np.abs(folded) / _BIN_RAD).astype(np.intp), _SIDE - 1)
-    return step + _SIDE * (folded < 0)
+    return np.asarray(step + _SIDE * (folded < 0), dtype=np.intp)
 
 
 def _sample(sums: Sums, *, pair: bool) -> Sums:
@@ -302,8 +305,8 @@ def _beyond(
 def _std(values: Sums, rows_in: Sums, *, least: float) -> Array:
     """Return the standard deviation of a sum over one row, by slope, bounded against scratches.
 
-    Of the lines of which enough lies in the mask: squares of sums by the rows in the mask. A slope of which no
-    line does, because the region is narrow, has that of its neighbours.
+    Of the lines of which enough lies in the mask: squares of sums by the rows in the mask. A slope of which
+    no line does, because the region is narrow, has that of its neighbours.
     """
     weight = (rows_in >= least).astype(np.float32)
     count = weight.sum(axis=(1, 2), dtype=np.float64)

@@ -47,8 +47,8 @@ def findable(scan: Scan) -> Findable:
 
     Notes
     -----
-    A line of contrast c gives the evidence c·r a pixel, where r is what the texture's filter leaves of a line two
-    pixels wide, the middle over all directions. The sum over n pixels has the standard deviation s·√n. It
+    A line of contrast c gives the evidence c·r a pixel, where r is what the texture's filter leaves of a line
+    two pixels wide, the middle over all directions. The sum over n pixels has the standard deviation s·√n. It
     must exceed what the law of the texture asks, and by 1.28 more in nine of ten cases.
     """
     response = np.array(

@@ -99,10 +99,10 @@ def find_scratches(
     Returns
     -------
     tuple of dict
-        The surest first: ``path_px`` (ndarray, shape (N, 2), column and row), ``length_px``, ``width_px`` (0: not
-        wider than a lens draws the thinnest line), ``contrast`` (in sigmas of the texture, positive is brighter),
-        ``tone``, ``near_lay``, ``log_nfa``, and with a scale ``length_mm`` and ``width_mm`` (None where it isn't
-        resolved).
+        The surest first: ``path_px`` (ndarray, shape (N, 2), column and row), ``length_px``, ``width_px`` (0:
+        not wider than a lens draws the thinnest line), ``contrast`` (in sigmas of the texture, positive is
+        brighter), ``tone``, ``near_lay``, ``log_nfa``, and with a scale ``length_mm`` and ``width_mm`` (None
+        where it isn't resolved).
 
     Raises
     ------
@@ -194,7 +194,7 @@ def find_lines(
     if min(rows, columns) < _SMALLEST or not mask.any():
         raise InputError(
             f"The picture to search has {columns} × {rows} pixels, {int(mask.sum())} of them in the region.",
-            advice=f"Give a region of at least {_SMALLEST} pixels a side: come nearer or send the original file.",
+            advice=f"Give a region of at least {_SMALLEST} pixels a side: come nearer, or send the original.",
         )
     texture = texture_of(grey, mask)
     area = float(area_px or texture.area_px)
@@ -239,8 +239,8 @@ def _told_apart(texture: Texture, pieces: Pieces, limit: float, area_px: float) 
         # what is told must also be there in the picture that a maker sees
         line = line and abs(profile.contrast) > _SEEN * profile.contrast_std and profile.contrast * sign > 0
         own = max(_OWN_PX + profile.width_px / 2, reach_px(texture, path, unit_std=float(one.unit_std[0])))
-        thick = int(round(2 * own))
-        drawn = np.rint(path.points_px * 8).astype(np.int32)[None]
+        thick = round(2 * own)
+        drawn = [np.rint(path.points_px * 8).astype(np.int32)]
         cv2.polylines(taken, drawn, False, 1, thickness=thick, shift=3)
         if not line:
             continue  # a speck: what it explains is taken out all the same
@@ -260,7 +260,7 @@ def _told_apart(texture: Texture, pieces: Pieces, limit: float, area_px: float) 
 
 
 def _left(texture: Texture, one: Pieces, taken: NDArray[np.uint8]) -> float:
-    """What of a piece stands out if what scratches found before explain is left out of it."""
+    """Return what of a piece stands out if what scratches found before explain is left out of it."""
     start, end = one.start_px[0], one.end_px[0]
     steps = np.linspace(0.0, 1.0, int(np.abs(end - start).max()) + 1)
     way = start + (end - start) * steps[:, None]
@@ -280,7 +280,7 @@ def _left(texture: Texture, one: Pieces, taken: NDArray[np.uint8]) -> float:
 
 
 def _speck(texture: Texture, one: Pieces) -> Array | None:
-    """Return the strongest place of a piece that stands out by few places only, as through a speck; else None.
+    """Return the strongest place of a piece that stands out by few places, as through a speck; else None.
 
     A scratch shows along its way. Without the strongest quarter of it the rest must still be on the same side
     by one standard deviation: a scratch at the limit of what is found, six sigmas, then has three left, and
@@ -302,7 +302,7 @@ def _speck(texture: Texture, one: Pieces) -> Array | None:
     return np.asarray(way[int(order[-1]) * _PART_PX + _PART_PX // 2])
 
 
-def _is_border(away: Array, points: Array) -> bool:
+def _is_border(away: NDArray[Any], points: Array) -> bool:
     """Whether a path keeps the same small distance from the region's border: a rim, not a scratch."""
     at = _inside(np.rint(points).astype(np.intp), (away.shape[0], away.shape[1]))
     low, high = np.quantile(away[at[:, 1], at[:, 0]], [0.2, 0.8])
@@ -316,8 +316,8 @@ def _inside(at: NDArray[np.intp], shape: tuple[int, int]) -> NDArray[np.intp]:
 def _linked(texture: Texture, lines: list[Line]) -> list[Line]:
     """Join pieces of one tone that continue each other across a gap no longer than the shorter of them.
 
-    Both must point at the other within 8°: two lines that have nothing to do with each other do so, at a given
-    distance, in one of five hundred cases.
+    Both must point at the other within 8°: two lines that have nothing to do with each other do so, at a
+    given distance, in one of five hundred cases.
     """
     lines = sorted(lines, key=lambda line: line.log_nfa)
     done: list[Line] = []
@@ -333,7 +333,7 @@ def _linked(texture: Texture, lines: list[Line]) -> list[Line]:
 
 
 def _continued(one: Line, other: Line) -> Array | None:
-    """The points of both in order if one continues the other, else None."""
+    """Return the points of both in order if one continues the other, else None."""
     if one.tone != other.tone:
         return None
     gap_most = min(one.path.length_px, other.path.length_px)
@@ -352,7 +352,7 @@ def _continued(one: Line, other: Line) -> Array | None:
 
 
 def _direction(points: Array) -> Array:
-    """Unit vector into a path from its first point."""
+    """Return the unit vector into a path from its first point."""
     into = points[min(len(points) - 1, 6)] - points[0]
     return np.asarray(into / max(float(np.hypot(*into)), 1e-9))
 

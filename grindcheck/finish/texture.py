@@ -1,8 +1,8 @@
 """What a surface's own texture makes likely: its spectrum, and the picture with that taken out.
 
 A line shows best where the texture has no power of its own. Weighing each frequency by one over the texture's
-power is the matched filter's answer to that: sums along a line through such a picture tell as much about the line as
-can be told.
+power is the matched filter's answer to that: sums along a line through such a picture tell as much about the
+line as can be told.
 """
 
 from dataclasses import dataclass
@@ -110,7 +110,7 @@ def _faded(mask: NDArray[np.bool_]) -> NDArray[np.float32]:
 def _flattened(grey: NDArray[np.float32], mask: NDArray[np.bool_]) -> NDArray[np.float32]:
     weight = mask.astype(np.float32)
     inside = np.maximum(_smooth(weight), 1e-6)
-    level = (grey - _smooth(grey * weight) / inside) * weight
+    level = np.asarray((grey - _smooth(grey * weight) / inside) * weight, dtype=np.float32)
     spread = np.sqrt(np.maximum(_smooth(level * level) / inside, 0))
     # where all is one grey, as in a blown-out patch, there is nothing to be seen
     floor = max(1e-3 * float(np.sqrt(np.mean(level[mask] ** 2))), 1e-12)

@@ -1,8 +1,10 @@
 """One scratch followed: its path, where it ends, how wide and how strong it is."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from grindcheck.finish.texture import PROFILE_PX, Texture
 from grindcheck.geometry import Array, frozen
@@ -66,10 +68,10 @@ def follow(
     Notes
     -----
     The picture is sampled along the guess, prolonged at either end. The offset is the path of largest evidence
-    with normal increments (Viterbi 1967), then smoothed by a cubic that the shown parts decide. On or off along
-    the way is the likeliest sequence of two states whose change costs the logarithm of the places where it
-    could be (Rissanen's description length), which bridges a gap as soon as what follows pays for it. A few
-    rounds, each along the path before.
+    with normal increments (Viterbi 1967), then smoothed by a cubic that the shown parts decide. On or off
+    along the way is the likeliest sequence of two states whose change costs the logarithm of the places where
+    it could be (Rissanen's description length), which bridges a gap as soon as what follows pays for it. A
+    few rounds, each along the path before.
     """
     points = np.array([start_px, end_px], dtype=np.float64)
     per_px = 0.0
@@ -129,7 +131,9 @@ def joined(one: Path, other: Path, points_px: Array) -> Path:
     )
 
 
-def sampled(picture: Array, way: Array, normal: Array, offsets: Array, *, pair: bool = False) -> Array:
+def sampled(
+    picture: NDArray[Any], way: Array, normal: Array, offsets: Array, *, pair: bool = False
+) -> Array:
     """Values beside a way, shape (along, across); 0 outside; of a pair, right less left by one pixel each."""
     import cv2
 
@@ -146,7 +150,10 @@ def sampled(picture: Array, way: Array, normal: Array, offsets: Array, *, pair: 
 
 
 def _prolonged(points: Array, shape: tuple[int, int]) -> tuple[Array, Array]:
-    """The way in steps of a pixel with as much again at either end, and its normals; cut at the picture's border."""
+    """Return the way in steps of a pixel with as much again at either end, and its normals.
+
+    Cut at the picture's border.
+    """
     legs = np.hypot(*np.diff(points, axis=0).T)
     at = np.concatenate([[0.0], np.cumsum(legs)])
     more = max(at[-1], 48.0)
@@ -256,8 +263,9 @@ def profile_of(texture: Texture, path: Path, *, sign: float, pair: bool) -> Prof
 
     Notes
     -----
-    The mean over the path of the flattened picture across it. Height is the extreme within 2 px of the path over the
-    median beyond 5 px; the width where half of it is left. The height's uncertainty is that of the values beyond.
+    The mean over the path of the flattened picture across it. Height is the extreme within 2 px of the path
+    over the median beyond 5 px; the width where half of it is left. The height's uncertainty is that of the
+    values beyond.
     """
     way, normal = _stepped(path.points_px)
     offsets = np.arange(-_FLANK_PX, _FLANK_PX + 0.25, 0.5)
@@ -300,10 +308,10 @@ def reach_px(texture: Texture, path: Path, *, unit_std: float) -> float:
 
 
 def _stepped(points: Array) -> tuple[Array, Array]:
-    """A path in steps of a pixel, and its normals."""
+    """Return a path in steps of a pixel, and its normals."""
     legs = np.hypot(*np.diff(points, axis=0).T)
     at = np.concatenate([[0.0], np.cumsum(legs)])
-    steps = np.linspace(0.0, at[-1], max(2, int(round(at[-1])) + 1))
+    steps = np.linspace(0.0, at[-1], max(2, round(float(at[-1])) + 1))
     way = np.column_stack([np.interp(steps, at, points[:, axis]) for axis in (0, 1)])
     tangent = np.gradient(way, axis=0)
     tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
@@ -311,7 +319,7 @@ def _stepped(points: Array) -> tuple[Array, Array]:
 
 
 def _half(values: Array, peak: float) -> float:
-    """Steps until half of the peak is left, with a part of a step."""
+    """Return the steps until half of the peak is left, with a part of a step."""
     below = np.flatnonzero(values < peak / 2)
     if not len(below):
         return float(len(values))
