@@ -14,7 +14,10 @@ PACKAGE = ROOT / "grindcheck"
 LAYERS = (
     {"", "errors", "settings", "units", "flags", "geometry", "chain", "registration"},  # "": for its version
     {"mat.spec", "mat.strips", "photo"},
-    {"mat", "mat.drawing", "mat.strip_sheet", "mat.markers", "mat.saddle", "mat.edges", "mat.finding", "printscale"},
+    {
+        "mat", "mat.drawing", "mat.strip_sheet", "mat.markers", "mat.saddle", "mat.edges", "mat.finding",
+        "printscale",
+    },
     {"lens", "posefit", "camera"},
     {"rectify", "edgefit", "lay"},
     {"silhouette", "outline"},
@@ -25,9 +28,10 @@ LAYERS = (
     {"finish", "finish.results"},
     {
         "finish.request", "finish.grits", "finish.groups", "finish.acceptance", "finish.lays",
-        "finish.leftout", "finish.onblade",
+        "finish.leftout", "finish.onblade", "finish.beams", "finish.texture", "finish.evidence", "finish.trace",
+        "finish.scan", "finish.findable", "finish.change",
     },
-    {"pipeline", "advice", "options", "finish.regions"},
+    {"pipeline", "advice", "options", "finish.regions", "finish.check"},
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
@@ -41,7 +45,8 @@ ONLY_IN = {
     "cv2": {
         "photo", "mat.spec", "mat.drawing", "mat.edges", "mat.saddle", "mat.markers", "mat.finding", "camera",
         "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "flatend", "plunge",
-        "shoulder", "grindlines", "finish.lays", "finish.leftout", "finish.regions",
+        "shoulder", "grindlines", "finish.lays", "finish.leftout", "finish.regions", "finish.texture",
+        "finish.evidence", "finish.trace", "finish.scan", "finish.findable",
     },
     "matplotlib": {"mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture"},
     "typer": {"cli"},

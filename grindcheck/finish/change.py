@@ -60,7 +60,8 @@ def seek(scans: Sequence[Scan], path_px: Array, contrast: float, *, reach_px: fl
     Notes
     -----
     The sum of the evidence along the path, shifted by up to the reach, largest magnitude; the same at places
-    around it shows what the texture alone gives, mean and spread. So nothing is assumed about the texture there.
+    around it shows what the texture alone gives, mean and spread. So nothing is assumed about the texture
+    there.
     """
     best = Sought(seen_sigmas=0.0, expected_sigmas=0.0, searched=0.0)
     for scan in scans:

@@ -363,7 +363,7 @@ Way = Callable[[Array], Array]
 
 
 def _way_between(one: Searched, other: Searched) -> tuple[Way, float | None]:
-    """How pixels of one picture become pixels of another of the same face, and how well the outlines agree."""
+    """How pixels of one picture become those of another of the same face, and how well the outlines agree."""
     if one.seen is None or other.seen is None or one.regions.frame is None or other.regions.frame is None:
         raise PairError(
             f"{one.photo.name} and {other.photo.name} can't be laid onto each other without a mat.",

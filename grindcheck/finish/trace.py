@@ -131,9 +131,7 @@ def joined(one: Path, other: Path, points_px: Array) -> Path:
     )
 
 
-def sampled(
-    picture: NDArray[Any], way: Array, normal: Array, offsets: Array, *, pair: bool = False
-) -> Array:
+def sampled(picture: NDArray[Any], way: Array, normal: Array, offsets: Array, *, pair: bool = False) -> Array:
     """Values beside a way, shape (along, across); 0 outside; of a pair, right less left by one pixel each."""
     import cv2
 
