@@ -28,8 +28,8 @@ LAYERS = (
     {"finish", "finish.results"},
     {
         "finish.request", "finish.grits", "finish.groups", "finish.acceptance", "finish.lays",
-        "finish.leftout", "finish.onblade", "finish.beams", "finish.texture", "finish.evidence", "finish.trace",
-        "finish.scan", "finish.findable", "finish.change",
+        "finish.leftout", "finish.onblade", "finish.beams", "finish.texture", "finish.evidence",
+        "finish.trace", "finish.scan", "finish.findable", "finish.change",
     },
     {"pipeline", "advice", "options", "finish.regions", "finish.check"},
     {
