@@ -30,7 +30,7 @@ from grindcheck.finish.results import (
     RegionLay,
     Scratch,
 )
-from grindcheck.finish.scan import Line, Scan, find_lines
+from grindcheck.finish.scan import Line, Scan, find_parts, joined_across, placed
 from grindcheck.geometry import Array, Rigid, frozen
 from grindcheck.photo import Photo, read_photo
 from grindcheck.pipeline import Request, Seen, look_at
@@ -52,15 +52,15 @@ class Searched:
         None without a mat.
     regions : Regions
     lays : dict of str to RegionLay
-    scans : dict of str to Scan
-        By region.
+    scans : dict of str to tuple of Scan
+        By region, its parts of even texture.
     """
 
     photo: Photo
     seen: Seen | None
     regions: Regions
     lays: dict[str, RegionLay]
-    scans: dict[str, Scan]
+    scans: dict[str, tuple[Scan, ...]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,20 +169,22 @@ def _searched(
     area = float(sum(int(mask.sum()) for mask in masks.values()))
     stored = regions.picture.mean(axis=2).astype(np.float32)
     lays: dict[str, RegionLay] = {}
-    scans: dict[str, Scan] = {}
+    scans: dict[str, tuple[Scan, ...]] = {}
     for name, mask in masks.items():
-        rows, columns = _box(mask)
-        grey, part = stored[rows, columns], mask[rows, columns]
-        lays[name] = region_lay(grey, part, step_mm=regions.mm_per_px)
+        lays[name] = region_lay(stored, mask, step_mm=regions.mm_per_px)
         direction = lays[name].direction_rad
-        scan = find_lines(
-            grey,
-            part,
-            lay_rad=None if direction is None else -direction,
-            false_finds=false_finds,
-            area_px=area,
+        rows, columns = _box(mask)
+        box = (rows, columns)
+        scans[name] = tuple(
+            placed(scan, box, stored.shape)
+            for scan in find_parts(
+                stored[box],
+                mask[box],
+                lay_rad=None if direction is None else -direction,
+                false_finds=false_finds,
+                area_px=area,
+            )
         )
-        scans[name] = _shifted(scan, columns.start, rows.start, stored.shape)
     return Searched(photo=photo, seen=seen, regions=regions, lays=lays, scans=scans)
 
 
@@ -217,42 +219,19 @@ def _box(mask: np.ndarray) -> tuple[slice, slice]:
     return out[0], out[1]
 
 
-def _shifted(scan: Scan, x: int, y: int, shape: tuple[int, ...]) -> Scan:
-    """Put a scan of a rectangle back into the whole picture."""
-    texture = scan.texture
-    place = (slice(y, y + texture.mask.shape[0]), slice(x, x + texture.mask.shape[1]))
-
-    def whole(part: np.ndarray) -> np.ndarray:
-        out = np.zeros(shape, dtype=part.dtype)
-        out[place] = part
-        out.setflags(write=False)
-        return out
-
-    moved = [
-        replace(line, path=replace(line.path, points_px=frozen(line.path.points_px + np.array([x, y]))))
-        for line in scan.lines
-    ]
-    return replace(
-        scan,
-        lines=tuple(moved),
-        texture=replace(
-            texture, level=whole(texture.level), evidence=whole(texture.evidence), mask=whole(texture.mask)
-        ),
-    )
-
-
 def _face(members: Sequence[Searched], earlier: Searched | None, false_finds: float) -> FinishFace:
     first = members[0]
-    scratches = [_scratch(first, name, line) for name, scan in first.scans.items() for line in scan.lines]
+    scratches = _scratches(first)
     for other in members[1:]:
         there = _way_between(other, first)[0]
         reach = _REACH_MM / (first.regions.mm_per_px or 1.0)
-        for name, scan in other.scans.items():
-            for line in scan.lines:
-                path = there(line.path.points_px)
-                if not any(same_path(one.path_px, path, reach_px=reach) for one in scratches):
-                    moved = replace(line, path=replace(line.path, points_px=frozen(path)))
-                    scratches.append(_scratch(first, name, moved))
+        for name, line in _joined(other):
+            path = there(line.path.points_px)
+            if name in first.scans and not any(
+                same_path(one.path_px, path, reach_px=reach) for one in scratches
+            ):
+                moved = replace(line, path=replace(line.path, points_px=frozen(path)))
+                scratches.append(_scratch(first, name, moved))
     scratches.sort(key=lambda one: one.log_nfa)
     scratches = [replace(one, number=number) for number, one in enumerate(scratches, start=1)]
     compared: Earlier | None = None
@@ -276,6 +255,21 @@ def _face(members: Sequence[Searched], earlier: Searched | None, false_finds: fl
         flags=tuple(flags),
         drawing=Drawing(picture=first.regions.picture),
     )
+
+
+def _scratches(searched: Searched) -> list[Scratch]:
+    """List the scratches of one photo; one that crosses from flat to bevel is one, and where it is surest."""
+    return [_scratch(searched, name, line) for name, line in _joined(searched)]
+
+
+def _lines(searched: Searched) -> list[tuple[str, Line]]:
+    """Every line with the name of its region."""
+    return [(name, line) for name, parts in searched.scans.items() for scan in parts for line in scan.lines]
+
+
+def _joined(searched: Searched) -> list[tuple[str, Line]]:
+    home = {line.log_nfa: name for name, line in _lines(searched)}
+    return [(home[line.log_nfa], line) for line in joined_across([line for _, line in _lines(searched)])]
 
 
 def _flags(one: Searched) -> list[str]:
@@ -337,10 +331,13 @@ def _folded(angle_rad: float) -> float:
 
 
 def _region(searched: Searched, name: str, scratches: Sequence[Scratch]) -> RegionFinish:
-    scan, step = searched.scans[name], searched.regions.mm_per_px
+    parts, step = searched.scans[name], searched.regions.mm_per_px
     here = [one for one in scratches if one.region == name]
-    area_px = scan.texture.area_px
-    seen = findable(scan)
+    area_px = sum(scan.texture.area_px for scan in parts)
+    # the worst of the parts: what is told holds everywhere
+    limits = [findable(scan) for scan in parts]
+    length_px = max(limit.length_px for limit in limits)
+    along = max(limit.along_contrast for limit in limits)
     covered = sum(one.length_px * max(one.width_px, 1.0) for one in here)
     area_mm2 = None if step is None else area_px * step**2
     length_mm = None if step is None else float(sum(one.length_mm or 0.0 for one in here))
@@ -352,10 +349,10 @@ def _region(searched: Searched, name: str, scratches: Sequence[Scratch]) -> Regi
         scratch_length_mm=length_mm,
         per_cm2_mm=None if area_mm2 is None or length_mm is None else length_mm / (area_mm2 / 100.0),
         share=min(covered / area_px, 1.0),
-        findable_px=seen.length_px,
-        findable_mm=None if step is None else seen.length_px * step,
+        findable_px=length_px,
+        findable_mm=None if step is None else length_px * step,
         findable_contrast=CONTRAST,
-        along_contrast=seen.along_contrast,
+        along_contrast=along,
     )
 
 
@@ -388,25 +385,31 @@ def _compared(now: Searched, scratches: list[Scratch], earlier: Searched) -> tup
     forth, rms = _way_between(earlier, now)
     reach_now = _REACH_MM / float(now.regions.mm_per_px or 1.0)
     reach_then = _REACH_MM / float(earlier.regions.mm_per_px or 1.0)
-    before = [
-        (name, line, forth(line.path.points_px))
-        for name, scan in earlier.scans.items()
-        for line in scan.lines
-    ]
+    before = [(name, line, forth(line.path.points_px)) for name, line in _joined(earlier)]
     out = []
     there: bool | None
     for one in scratches:
         if any(same_path(one.path_px, path, reach_px=reach_now) for _, _, path in before):
             there, sure = True, one.certainty
         else:
-            sought = seek(list(earlier.scans.values()), back(one.path_px), one.contrast, reach_px=reach_then)
+            sought = seek(
+                [scan for parts in earlier.scans.values() for scan in parts],
+                back(one.path_px),
+                one.contrast,
+                reach_px=reach_then,
+            )
             there, sure = judged(sought)
         out.append(replace(one, change=change_of(there), change_certainty=min(sure, one.certainty)))
     gone = []
     for name, line, path in before:
         if any(same_path(one.path_px, path, reach_px=reach_now) for one in scratches):
             continue
-        sought = seek(list(now.scans.values()), path, line.profile.contrast, reach_px=reach_now)
+        sought = seek(
+            [scan for parts in now.scans.values() for scan in parts],
+            path,
+            line.profile.contrast,
+            reach_px=reach_now,
+        )
         there, sure = judged(sought)
         if there:
             continue  # still there, too faint now to be found by itself
@@ -421,7 +424,7 @@ def _compared(now: Searched, scratches: list[Scratch], earlier: Searched) -> tup
                 region=name,
             )
         )
-    was = [_scratch(earlier, name, line) for name, scan in earlier.scans.items() for line in scan.lines]
+    was = _scratches(earlier)
     then = {name: _region(earlier, name, was) for name in earlier.scans}
     return out, Earlier(
         photo_name=earlier.photo.name,

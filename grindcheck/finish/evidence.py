@@ -15,6 +15,7 @@ SHORTEST, LONGEST = 5, 9  # powers of two: pieces cross 32 to 512 pixels
 NEAR_LAY_RAD = np.deg2rad(10.0)
 _BIN_RAD = np.deg2rad(10.0)
 _SIDE = 9  # bins between the lay and the square to it
+_MIDDLES = np.concatenate([np.arange(5.0, 90.0, 10.0), -np.arange(5.0, 90.0, 10.0)])  # of bins, degrees
 _COMMON, _RARE = 1e-2, 1e-3  # shares of a texture's pieces that its law is learnt from
 _NORMAL = (2.5758293, 3.2905267)  # what a normal variable exceeds, either sign, with these shares
 _LEAST = 4.2  # in a texture's own standard deviations; the law never asks for less
@@ -156,9 +157,9 @@ def pieces_of(
     Every sum is divided by the standard deviation of the sums of its own slope and length. How the tail
     of a texture's sums falls is learnt from the texture as well: the sizes that one in a hundred and one in a
     thousand exceed, at the same angle to the lay on either side (the median of six bins, so that
-    parallel scratches, which fill one or two, don't pass for texture), give the power by which a sum is
-    brought onto the normal scale. A texture that is itself made of lines, such as a tumbled one, so asks for
-    more.
+    parallel scratches, which fill one or two, don't pass for texture; of three without a lay), give the power
+    by which a sum is brought onto the normal scale. A texture that is itself made of lines, such as a tumbled
+    one, so asks for more.
     """
     fine, mask = (_padded(array) for array in (texture.evidence, texture.mask.astype(np.float32)))
     jobs = [(fine, mask, turn, 1.0) for turn in range(4)]
@@ -378,8 +379,9 @@ def _law(by_bin: Array, known: NDArray[np.bool_], *, isotropic: bool) -> tuple[A
     rare = np.full((2 * _SIDE, 2), np.nan)
     for number in range(2 * _SIDE):
         step = number % _SIDE
-        if isotropic:
-            near = np.arange(2 * _SIDE)
+        if isotropic:  # one side's light stretches dents: the same direction, not its mirror image
+            apart = np.abs((_MIDDLES - _MIDDLES[number] + 90.0) % 180.0 - 90.0)
+            near = np.flatnonzero(apart < 15.0)
         elif step == 0:
             near = np.array([0, _SIDE])
         else:

@@ -98,6 +98,22 @@ def texture_of(grey: NDArray[np.float32], mask: NDArray[np.bool_]) -> Texture:
     )
 
 
+def apart(one: NDArray[np.float32], one_mask: NDArray[np.bool_], other: NDArray[np.float32],
+          other_mask: NDArray[np.bool_]) -> float:  # fmt: skip
+    """Return how far two regions' spectra lie apart: mean absolute difference of the logarithm of power.
+
+    Parameters
+    ----------
+    one, other : ndarray, shape (rows, columns), float32
+    one_mask, other_mask : ndarray of bool
+    """
+    powers = [
+        _power(_flattened(grey, mask) * _faded(mask), mask)
+        for grey, mask in ((one, one_mask), (other, other_mask))
+    ]
+    return float(np.mean(np.abs(np.log(powers[0] / powers[1]))))
+
+
 def _faded(mask: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Weights that fall smoothly to 0 at the mask's border: a filter of high frequencies would ring there."""
     import cv2
