@@ -14,6 +14,7 @@ from grindcheck.finish.groups import group_scratches
 from grindcheck.finish.lays import region_lay
 from grindcheck.finish.regions import (
     Regions,
+    blade_direction,
     blade_from_px,
     blade_std_mm,
     find_regions,
@@ -38,6 +39,7 @@ from grindcheck.placing import Stance
 from grindcheck.registration import register
 
 _SEARCHED_PX = 64  # a region narrower than this isn't searched
+_UNSURE_ODDS = 1.4  # as for a pair, both photos together
 _REACH_MM = 0.35  # how far one scratch may lie apart in two photos: blade, mat and lens, two of their sigmas
 
 
@@ -173,6 +175,9 @@ def _searched(
     for name, mask in masks.items():
         lays[name] = region_lay(stored, mask, step_mm=regions.mm_per_px)
         direction = lays[name].direction_rad
+        if direction is not None and regions.frame is not None:
+            at_px = np.argwhere(mask).mean(axis=0)[::-1]
+            lays[name] = replace(lays[name], direction_rad=blade_direction(regions, direction, at_px))
         rows, columns = _box(mask)
         box = (rows, columns)
         scans[name] = tuple(
@@ -276,6 +281,8 @@ def _flags(one: Searched) -> list[str]:
     flags = list(one.photo.flags) + list(one.regions.flags)
     if one.seen is None:
         return [*flags, "no_scale"]
+    if one.seen.outline.edge_odds < _UNSURE_ODDS:
+        flags.append("edge_side_unsure")
     return [*flags, *one.seen.mat.flags, *one.seen.camera.flags, *one.seen.flags]
 
 
@@ -285,6 +292,8 @@ def _scratch(searched: Searched, name: str, line: Line) -> Scratch:
     step = regions.mm_per_px
     chord = points[-1] - points[0]
     angle = _folded(float(np.arctan2(-chord[1], chord[0])))
+    if regions.frame is not None:
+        angle = blade_direction(regions, angle, points.mean(axis=0))
     lay = searched.lays[name].direction_rad
     path_mm = ends = ends_std = None
     length_mm = None if step is None else line.path.length_px * step

@@ -157,7 +157,7 @@ def pieces_of(
     Every sum is divided by the standard deviation of the sums of its own slope and length. How the tail
     of a texture's sums falls is learnt from the texture as well: the sizes that one in a hundred and one in a
     thousand exceed, at the same angle to the lay on either side (the median of six bins, so that
-    parallel scratches, which fill one or two, don't pass for texture; of three without a lay), give the power
+    parallel scratches, which fill one or two, don't pass for texture; of five without a lay), give the power
     by which a sum is brought onto the normal scale. A texture that is itself made of lines, such as a tumbled
     one, so asks for more.
     """
@@ -381,7 +381,7 @@ def _law(by_bin: Array, known: NDArray[np.bool_], *, isotropic: bool) -> tuple[A
         step = number % _SIDE
         if isotropic:  # one side's light stretches dents: the same direction, not its mirror image
             apart = np.abs((_MIDDLES - _MIDDLES[number] + 90.0) % 180.0 - 90.0)
-            near = np.flatnonzero(apart < 15.0)
+            near = np.flatnonzero(apart < 25.0)
         elif step == 0:
             near = np.array([0, _SIDE])
         else:

@@ -14,7 +14,8 @@ _STEP_PX = 0.5  # of offsets
 _BLOCK_PX = 8  # along the path
 _BEND_STD = 0.06  # change of offset by pixel of way, one sigma: about 1 in 16
 _FLANK_PX = 10  # profile's half length
-_ROUNDS = 3
+_ROUNDS = 3  # at least; more as long as it grows
+_MOST_ROUNDS = 8
 _RINGING_PX = 24
 _RINGING = 4.0  # sigmas
 
@@ -76,7 +77,8 @@ def follow(
     points = np.array([start_px, end_px], dtype=np.float64)
     per_px = 0.0
     found: Path | None = None
-    for round_ in range(_ROUNDS):
+    before = 0.0
+    for round_ in range(_MOST_ROUNDS):
         way, normal = _prolonged(points, texture.mask.shape)
         if len(way) < 2 * _BLOCK_PX:
             return found
@@ -114,6 +116,9 @@ def follow(
             sigmas_per_px=per_px,
             covered=len(shown) / (last + 1 - first),
         )
+        if round_ + 1 >= _ROUNDS and found.length_px < before + _BLOCK_PX:
+            break
+        before = found.length_px
     return found
 
 
@@ -221,7 +226,8 @@ def _at(strip: Array, offsets: Array, offset: Array) -> Array:
 
 def _on(along: Array, per_px: float) -> np.ndarray:
     """Likeliest run of "shows" and "doesn't" along the way."""
-    gain = per_px * along - 0.5 * per_px**2
+    # one place never counts for more than twice the middle: a speck isn't a scratch gone on
+    gain = per_px * np.minimum(along, 2.0 * per_px) - 0.5 * per_px**2
     cost = float(np.log(len(along)))
     on_best, off_best = gain[0] - cost, 0.0
     from_on = np.zeros((len(along), 2), dtype=bool)  # [index, state]: came from "on"
@@ -235,6 +241,27 @@ def _on(along: Array, per_px: float) -> np.ndarray:
     for index in range(len(along) - 1, -1, -1):
         out[index] = state
         state = bool(from_on[index, int(state)])
+    return _grown(out, gain)
+
+
+def _grown(on: NDArray[np.bool_], gain: Array) -> NDArray[np.bool_]:
+    """Keep the strongest run and what follows it after gaps no longer than the shorter of the two."""
+    steps = np.diff(np.concatenate([[0], on.astype(np.int8), [0]]))
+    runs = list(zip(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1), strict=True))
+    out = np.zeros_like(on)
+    if not runs:
+        return out
+    best = max(range(len(runs)), key=lambda number: float(gain[slice(*runs[number])].sum()))
+    first, last = runs[best]
+    out[first:last] = True
+    for begin, end in runs[best + 1 :]:
+        if begin - last > min(last - first, end - begin):
+            break
+        out[begin:end], last = True, end
+    for begin, end in reversed(runs[:best]):
+        if first - end > min(last - first, end - begin):
+            break
+        out[begin:end], first = True, begin
     return out
 
 
