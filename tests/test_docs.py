@@ -4,10 +4,8 @@ import math
 import re
 import shlex
 import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -19,7 +17,6 @@ from typer.testing import CliRunner
 
 from grindcheck import __version__, cli, pipeline, settings
 from grindcheck.finish.acceptance import MUST_SEE_MM, SURE_LOG_NFA, judge_finish, read_limits
-from grindcheck.finish.request import FinishRequest
 from grindcheck.flags import FLAGS
 from grindcheck.report.data import report_data
 from grindcheck.report.finish_data import finish_data
@@ -177,20 +174,17 @@ def test_every_json_field_of_a_finish_is_told() -> None:
 def test_the_finish_check_is_shown_in_three_lines_that_run(monkeypatch: pytest.MonkeyPatch) -> None:
     (lines,) = [block.splitlines() for block in blocks(README, "sh") if block.startswith("grindcheck finish")]
     assert len(lines) == 3
-    asked = []
-
-    def searched(request: FinishRequest) -> Any:
-        asked.append(request)
-        return finish(face(drawn=True))
-
-    monkeypatch.setitem(sys.modules, "grindcheck.finish.check", SimpleNamespace(check_finish=searched))
+    monkeypatch.chdir(ROOT)
+    said = []
     for line in lines:
         words = shlex.split(line)[1:]
-        if "--picture" in words:
+        if "--picture" in words:  # nothing is written into the source tree
             words = words[: words.index("--picture")]
-        assert CliRunner().invoke(cli.app, words).exit_code == 0
-    assert [len(request.photos) for request in asked] == [1, 2, 2]
-    assert [len(request.before) for request in asked] == [0, 1, 0]
+        ran = CliRunner().invoke(cli.app, words)
+        said.append((ran.exit_code, ran.stdout))
+    assert [code for code, _ in said] == [1, 1, 0]
+    assert "left from a coarser grit" in said[0][1]
+    assert "1 new, 2 gone" in said[1][1]
 
 
 def test_every_limit_has_its_row_and_each_example_is_read() -> None:

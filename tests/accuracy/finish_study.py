@@ -170,7 +170,7 @@ def _changes(truth: dict[str, Any], paths: list[Path]) -> list[dict[str, Any]]:
             for one in face.scratches:
                 if share_near(one.path_px * step, there) > 0.5:
                     out.append({"true": kind, "said": str(one.change), "id": name})
-    # a scratch that is gone is in no photo of now: its place there follows from the bevel's border, true in both
+    # one that is gone is in no photo of now: its place there follows from the bevel's border
     border = truth["photos"][1]["regions"]["bevel"]
     at_mm = np.array(border["border_mm"], dtype=np.float64)
     affine, *_ = np.linalg.lstsq(
