@@ -9,8 +9,8 @@ from grindcheck.finish.beams import beam_sums
 def _column(row: np.ndarray, shift: int, power: int) -> np.ndarray:
     """Column, from the line's first, that it has in each row.
 
-    A line of shift d over 2n rows is one of shift ⌊d/2⌋ over n rows, and again one of ⌊d/2⌋ begun ⌈d/2⌉ further
-    on. So each binary digit of the row adds the ⌈d/2⌉ of its own level.
+    A line of shift d over 2n rows is one of shift ⌊d/2⌋ over n rows, and again one of ⌊d/2⌋ begun ⌈d/2⌉
+    further on. So each binary digit of the row adds the ⌈d/2⌉ of its own level.
     """
     out = np.zeros_like(row)
     for bit in range(power):
@@ -50,8 +50,7 @@ def test_starts_reach_the_last_row():
 
 
 def test_paths_keep_to_the_straight_line():
-    # by the recursion a path departs at each of its levels by half a pixel at most, twice as seldom each time:
-    # the largest departure counted over all shifts grows by a sixth of a pixel a level (Brady 1998, from memory)
+    # the largest departure over all shifts grows by a sixth of a pixel a level (Brady 1998, from memory)
     for power in range(2, 10):
         row = np.arange(1 << power)
         worst = max(

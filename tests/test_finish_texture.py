@@ -1,4 +1,4 @@
-"""A texture taken out: what goes in from outside the mask (nothing), and what white and drawn-out noise become."""
+"""A texture taken out: nothing from outside the mask, and what white and drawn-out noise become."""
 
 import numpy as np
 import pytest
@@ -90,8 +90,8 @@ def test_scratches_don_t_pass_for_texture():
     for angle in (35, 80, 120):
         grey = grey + scratch(straight((320, 100), angle, 280), 4.0, shape=WIDE)
     ratio = texture_of(grey, EVERYWHERE).power / clean
-    # a line crosses about ten of 300 windows; a median of exponential values moves by 10/300 of 1/(log 2 · 1/2)
-    # for each, three of them by 15 % where they share a frequency; the rest is the scatter of nine values
+    # a line crosses about ten of 300 windows, which moves a median of exponential values by some 5 %; three
+    # of them by 15 % where they share a frequency; the rest is the scatter of nine values
     assert np.quantile(ratio, 0.99) < 1.3
     assert np.median(ratio) == pytest.approx(1, abs=0.05)
 
