@@ -211,6 +211,7 @@ def _one_turn(
     if last < SHORTEST:
         return out
     small = cv2.resize(covered, (columns // _QUARTER, rows // _QUARTER), interpolation=cv2.INTER_AREA)
+    before: dict[bool, Array] = {}
     shares = beam_sums(np.asarray(small, dtype=np.float32), first=SHORTEST - 2, last=last - 2)
     for (power, stride, sums), (_, _, share) in zip(
         beam_sums(turned, first=SHORTEST, last=last), shares, strict=True
@@ -229,7 +230,7 @@ def _one_turn(
         for pair in (False, True):
             sample = _sample(sums, pair=pair)
             rows_in = np.repeat(inside, _QUARTER, axis=0)[:, : sample.shape[1], : sample.shape[2]]
-            std = _std(sample, rows_in, least=_ENTIRE * (1 << power))
+            std = before[pair] = _std(sample, rows_in, before.get(pair), least=_ENTIRE * (1 << power))
             limit = std * np.sqrt(_ENTIRE * (1 << power)) * _LEAST
             values, slope, start, x = _beyond(sums, limit, pair=pair)
             within = inside[slope // _QUARTER, start, x // _QUARTER]
@@ -243,11 +244,11 @@ def _one_turn(
                 end_px=_upright(end, turn, columns) * pixel + (pixel - 1) / 2,
                 z=z,
                 bins=bins[slope],
-                unit_std=(std / np.sqrt(steps))[slope],
+                unit_std=(std * np.sqrt(steps))[slope],
                 rare=_rare(sample, rows_in, std, bins, least=_ENTIRE * (1 << power)),
                 weight=np.bincount(bins, minlength=2 * _SIDE).astype(np.float64),
                 std_by_bin=np.asarray(
-                    np.bincount(bins, weights=std / np.sqrt(steps), minlength=2 * _SIDE), dtype=np.float64
+                    np.bincount(bins, weights=std * np.sqrt(steps), minlength=2 * _SIDE), dtype=np.float64
                 ),
             )
     return out
@@ -259,8 +260,8 @@ def _turned(picture: Sums, turn: int) -> Sums:
 
 
 def _sign(turn: int, *, pair: bool) -> float:
-    # a pair's bright side: right of the way down, seen in the upright picture
-    return 1.0 if not pair or turn in (0, 3) else -1.0
+    # of two columns, which one is on the right of the way down, in the upright picture
+    return 1.0 if not pair or turn in (1, 2) else -1.0
 
 
 def _upright(points: Array, turn: int, columns: int) -> Array:
@@ -303,11 +304,11 @@ def _beyond(
     return value, slope, start, x
 
 
-def _std(values: Sums, rows_in: Sums, *, least: float) -> Array:
+def _std(values: Sums, rows_in: Sums, before: Array | None, *, least: float) -> Array:
     """Return the standard deviation of a sum over one row, by slope, bounded against scratches.
 
     Of the lines of which enough lies in the mask: squares of sums by the rows in the mask. A slope of which
-    no line does, because the region is narrow, has that of its neighbours.
+    no line does, because the region is narrow, has that of lines half as long in the same direction.
     """
     weight = (rows_in >= least).astype(np.float32)
     count = weight.sum(axis=(1, 2), dtype=np.float64)
@@ -318,10 +319,14 @@ def _std(values: Sums, rows_in: Sums, *, least: float) -> Array:
         bounded = np.minimum(square, bound[:, None, None])
         variance = bounded.sum(axis=(1, 2), dtype=np.float64) / np.maximum(count, 1.0) / _WINSORED
     known = count >= _FEWEST
-    if not known.any():
-        return np.full(len(values), np.inf)
     slopes = np.arange(len(values))
-    return np.asarray(np.sqrt(np.maximum(np.interp(slopes, slopes[known], variance[known]), 1e-20)))
+    if before is not None:
+        variance = np.where(known, variance, before[slopes // 2] ** 2)
+    elif known.any():
+        variance = np.interp(slopes, slopes[known], variance[known])
+    else:
+        return np.full(len(values), np.inf)
+    return np.asarray(np.sqrt(np.maximum(variance, 1e-20)))
 
 
 def _rare(values: Sums, rows_in: Sums, std: Array, bins: NDArray[np.intp], *, least: float) -> Array:

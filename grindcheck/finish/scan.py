@@ -356,7 +356,7 @@ def _told_apart(texture: Texture, pieces: Pieces, limit: float, area_px: float) 
         path = follow(
             texture, one.start_px[0], one.end_px[0], sign=sign, pair=pair, unit_std=float(one.unit_std[0])
         )
-        if path is None:
+        if path is None or _known(taken, path.points_px):
             continue
         profile = profile_of(texture, path, sign=sign, pair=pair)
         line = path.length_px >= max(_SHORTEST_PX, _ELONGATED * profile.width_px)
@@ -402,6 +402,12 @@ def _left(texture: Texture, one: Pieces, taken: NDArray[np.uint8]) -> float:
     rest = strip[free].sum(axis=0) / np.sqrt(free.sum())
     best = int(np.argmax(np.abs(whole)))
     return float(one.sigmas[0]) * min(max(float(rest[best] / whole[best]), 0.0), 1.0)
+
+
+def _known(taken: NDArray[np.uint8], points: Array) -> bool:
+    """Whether half of a path is explained by scratches found before: its own edge or ringing."""
+    at = _inside(np.rint(points).astype(np.intp), (taken.shape[0], taken.shape[1]))
+    return bool(np.mean(taken[at[:, 1], at[:, 0]]) >= 0.5)
 
 
 def _speck(texture: Texture, one: Pieces) -> Array | None:
