@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from grindcheck.errors import CameraError
 from grindcheck.geometry import Array, frozen
 from grindcheck.lens import PARAMETERS, project_points, rotation_matrix, undistorted
-from grindcheck.posefit import STRETCH, Problem, planar_poses
+from grindcheck.posefit import STRETCH, Problem, level_poses, planar_poses
 
 if TYPE_CHECKING:
     from grindcheck.mat.finding import MatView
@@ -37,6 +37,8 @@ _FEWEST = 8  # corners: 16 equations for 13 parameters
 # In a close-up the priors must carry more, and a millimetre is six times as many pixels, so that paper which
 # isn't quite flat misses by more of them: 0.2 mm at 25 px/mm are 5 px of 5000.
 _CLOSE_FEWEST = 6
+_CLOSE_TILT_RAD = 0.3  # of more starts
+_CLOSE_FOCAL_STD = 0.05  # a lens of 6 mm, focused on 10 to 20 cm, stands 3 to 6 % farther out: f / (d - f)
 _CLOSE_RMS_LIMIT_DIAGONALS = 1e-3
 
 
@@ -176,7 +178,8 @@ def solve_camera(
     scale_std : float
         Relative standard uncertainty of each. The default is that of an unmeasured print.
     close_up : bool
-        Whether a strip or a corner of the mat will do: six crossings, and more of a misfit in pixels.
+        Whether a strip or a corner of the mat will do: six crossings, more of a misfit in pixels, and a focal
+        length that focusing near by has moved.
 
     Returns
     -------
@@ -218,17 +221,20 @@ def solve_camera(
             f"Only {len(corner_px)} crossings of the mat's frame are seen, {fewest} at least are needed.",
             advice="Photograph the mat so that more of its frame is in the picture and uncovered.",
         )
-    prior, precision = _prior(width, height, photo.focal_px, photo.focal_rel_std, scale_std)
+    focal_std = photo.focal_rel_std
+    if close_up and focal_std is not None:
+        focal_std = float(np.hypot(focal_std, _CLOSE_FOCAL_STD))
+    prior, precision = _prior(width, height, photo.focal_px, focal_std, scale_std)
     std = max(view.corner_std_px, _STD_FLOOR_PX)
     flags: list[str] = []
-    best, used = _estimate(corner_mm, corner_px, std, prior, precision, photo.focal_px is not None, fewest)
+    best, used = _estimate(corner_mm, corner_px, std, prior, precision, photo.focal_px is not None, close_up)
     if photo.focal_px is not None:
         covariance, *_ = Problem(corner_mm[used], corner_px[used], std, prior, precision).posterior(best)
         slack = 1.0 / precision[0] - covariance[0, 0]
         if abs(best[0] - prior[0]) > _MISFIT * np.sqrt(max(slack, 1e-12)):
             flags.append("focal_contradicts_exif")
             prior, precision = _prior(width, height, None, None, scale_std)
-            best, used = _estimate(corner_mm, corner_px, std, prior, precision, False, fewest)
+            best, used = _estimate(corner_mm, corner_px, std, prior, precision, False, close_up)
     covariance, ratio, rms, largest = Problem(
         corner_mm[used], corner_px[used], std, prior, precision
     ).posterior(best)
@@ -290,7 +296,7 @@ def _estimate(
     prior: Array,
     precision: Array,
     focal_known: bool,
-    fewest: int,
+    close_up: bool,
 ) -> tuple[Array, "np.ndarray[tuple[int], np.dtype[np.bool_]]"]:
     """Fit from several starts, leave out what doesn't belong, fit again."""
     diagonal = np.hypot(*(2 * prior[1:3] + 1))
@@ -299,12 +305,13 @@ def _estimate(
     starts = [
         np.concatenate([[np.log(focal)], prior[1:7], pose, [0.0]])
         for focal in focals
-        for pose in planar_poses(corner_mm, (corner_px - prior[1:3]) / focal)
+        for pose in _poses(corner_mm, (corner_px - prior[1:3]) / focal, close_up)
     ]
     # twenty times the noise: a blunder mustn't choose the start, and the basin is wider
     problem = Problem(corner_mm, corner_px, 20 * std, prior, precision)
     costs = [problem.cost(start, robust=True) for start in starts]
-    near = [start for cost, start in zip(costs, starts, strict=True) if cost <= _START_RATIO * min(costs)]
+    ratio = np.inf if close_up else _START_RATIO
+    near = [start for cost, start in zip(costs, starts, strict=True) if cost <= ratio * min(costs)]
     fits = [problem.minimum(start, robust=True) for start in near]
     best = min(fits, key=lambda fit: fit[1])[0]
     used = np.ones(len(corner_px), dtype=np.bool_)
@@ -313,10 +320,15 @@ def _estimate(
         # the median of a Rayleigh distribution is 1.1774 sigma (closed form: sqrt(2 ln 2))
         sigma = max(float(np.median(miss[used])) / np.sqrt(2 * np.log(2)), std)
         keep = miss < _OUTLIER * sigma
-        if keep.sum() < fewest:
+        if keep.sum() < (_CLOSE_FEWEST if close_up else _FEWEST):
             break
         settled, used = np.array_equal(keep, used), keep
         best, _ = Problem(corner_mm[used], corner_px[used], std, prior, precision).minimum(best)
         if settled:
             break
     return best, used
+
+
+def _poses(corner_mm: Array, normal: Array, close_up: bool) -> list[Array]:
+    poses = planar_poses(corner_mm, normal)
+    return [*poses, *level_poses(corner_mm, normal, _CLOSE_TILT_RAD)] if close_up else poses

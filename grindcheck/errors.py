@@ -5,6 +5,7 @@ The tree::
     GrindcheckError
     ├── PhotoError       the file is no photo that can be read
     ├── MatError         the mat is missing, too little seen, wrong or doubled
+    │   └── NoMatError   nothing of it is seen at all
     ├── CameraError      lens and position don't follow from the mat's corners
     ├── BladeError       blade, tip, edge or lines aren't found in the photo
     ├── PairError        the two photos don't show the two faces of one blade
@@ -42,6 +43,10 @@ class PhotoError(GrindcheckError):
 
 class MatError(GrindcheckError):
     """The mat is missing, too little of it is seen, or it is the wrong one."""
+
+
+class NoMatError(MatError):
+    """Nothing of a mat is seen at all."""
 
 
 class CameraError(GrindcheckError):

@@ -135,6 +135,27 @@ def planar_poses(corner_mm: Array, normal: Array) -> list[Array]:
     return poses
 
 
+def level_poses(corner_mm: Array, normal: Array, tilt_rad: float) -> list[Array]:
+    """Return the pose that a similarity gives, square-on, and four tilted from it about the corners' middle.
+
+    Few corners round one corner of the mat, bent by a lens, can give a homography far from any pose;
+    hand-held cameras are tilted by less than these starts reach.
+    """
+    middle_mm, middle = corner_mm.mean(axis=0), normal.mean(axis=0)
+    x, y = (corner_mm - middle_mm).T
+    u, v = (normal - middle).T
+    # u, v = a x + b y, b x - a y: seen from above, the mat's y is up and the picture's down
+    a, b = np.array([u @ x - v @ y, u @ y + v @ x]) / (x @ x + y @ y)
+    scale = max(float(np.hypot(a, b)), 1e-12)
+    level = np.array([[a, b, 0.0], [b, -a, 0.0], [0.0, 0.0, -scale]]) / scale
+    place = np.array([*middle, 1.0]) / scale
+    poses = []
+    for turn in np.array([[0.0, 0.0], [1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]]) * tilt_rad:
+        rotation = rotation_matrix([*turn, 0.0]) @ level
+        poses.append(np.concatenate([rotation_vector(rotation), place - rotation[:, :2] @ middle_mm]))
+    return poses
+
+
 def fit_homography(source: ArrayLike, target: ArrayLike) -> Array:
     """Return the (3, 3) homography from source to target points (N, 2), by normalised direct solution."""
     source, target = np.asarray(source, dtype=np.float64), np.asarray(target, dtype=np.float64)

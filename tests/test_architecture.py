@@ -19,7 +19,7 @@ LAYERS = (
         "printscale",
     },
     {"lens", "posefit", "camera"},
-    {"rectify", "edgefit", "lay"},
+    {"rectify", "pixelscale", "edgefit", "lay"},
     {"silhouette", "outline"},
     {"strip", "flatend", "plunge", "shoulder", "grindlines"},
     {"placing", "figures", "budget", "results"},
@@ -28,7 +28,8 @@ LAYERS = (
     {"finish", "finish.results"},
     {
         "finish.request", "finish.grits", "finish.groups", "finish.acceptance", "finish.lays",
-        "finish.leftout", "finish.onblade", "finish.beams", "finish.texture", "finish.evidence",
+        "finish.leftout", "finish.onblade", "finish.printed", "finish.closeup",
+        "finish.beams", "finish.texture", "finish.evidence",
         "finish.trace", "finish.scan", "finish.findable", "finish.change",
     },
     {"pipeline", "advice", "options", "finish.regions", "finish.check"},
@@ -45,7 +46,8 @@ ONLY_IN = {
     "cv2": {
         "photo", "mat.spec", "mat.drawing", "mat.edges", "mat.saddle", "mat.markers", "mat.finding", "camera",
         "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "flatend", "plunge",
-        "shoulder", "grindlines", "finish.lays", "finish.leftout", "finish.regions", "finish.texture",
+        "shoulder", "grindlines", "finish.lays", "finish.leftout", "finish.printed",
+        "finish.closeup", "finish.regions", "finish.texture",
         "finish.evidence", "finish.trace", "finish.scan", "finish.findable",
     },
     "matplotlib": {"mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture"},

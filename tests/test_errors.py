@@ -8,6 +8,7 @@ from grindcheck import errors
 from grindcheck.errors import GrindcheckError
 
 KINDS = ["PhotoError", "MatError", "CameraError", "BladeError", "PairError", "InputError", "OutputError"]
+PARTS = {"NoMatError": "MatError"}  # kinds of a kind
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -25,11 +26,14 @@ def test_the_tree_is_as_its_docstring_draws_it() -> None:
         for name, item in inspect.getmembers(errors, inspect.isclass)
         if item.__module__ == errors.__name__
     }
-    assert classes == {*KINDS, "GrindcheckError"}
+    assert classes == {*KINDS, *PARTS, "GrindcheckError"}
     assert errors.__doc__ is not None
     for kind in KINDS:
         assert getattr(errors, kind).__bases__ == (GrindcheckError,)
         assert f"── {kind} " in errors.__doc__
+    for part, kind in PARTS.items():
+        assert getattr(errors, part).__bases__ == (getattr(errors, kind),)
+        assert f"── {part} " in errors.__doc__
 
 
 def test_advice_is_not_optional() -> None:

@@ -112,8 +112,8 @@ def test_rendered_strips_have_their_size(paper: str, folder: Path) -> None:
 @needs_renderer
 @papers
 def test_an_independent_reader_reads_every_marker_of_every_strip(paper: str, folder: Path) -> None:
-    grey = sheet_picture(folder, paper)
-    grey = cv2.GaussianBlur(cv2.resize(grey, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC), (0, 0), 1.5)
+    large = cv2.resize(sheet_picture(folder, paper), None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+    grey = np.asarray(cv2.GaussianBlur(large, (0, 0), 1.5), dtype=np.uint8)
     seen = read_tags(grey)
     ids = [tag.tag_id for tag in seen]
     assert sorted(ids) == sorted(list(strip_spec().markers()) * 12)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from grindcheck.errors import MatError
+from grindcheck.errors import MatError, NoMatError
 from grindcheck.geometry import Array, frozen, project
 from grindcheck.mat.edges import edge_spread, light_samples
 from grindcheck.mat.markers import Grey, Markers, markers_of, read_markers
@@ -191,7 +191,7 @@ def _only_mat(
                 advice="Use the phone's rear camera, or switch off its mirroring, and photograph again.",
             )
         if most == 0:
-            raise MatError(
+            raise NoMatError(
                 "No mat is seen in the photo.",
                 advice="Lay the blade on the printed mat and photograph it with all of the mat's frame.",
             )
