@@ -247,7 +247,7 @@ def finish(
     ] = None,
     false_finds: Annotated[
         float, typer.Option(help="How often texture alone may pass for a scratch, per face.")
-    ] = 1.0,
+    ] = settings.FALSE_FINDS,
     units: Annotated[Units, typer.Option(help="Millimetres or inches; both is mm here.")] = "both",
     json_file: Annotated[
         str | None,

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import numpy as np
 
-from grindcheck.errors import InputError, MatError, PairError
+from grindcheck.errors import InputError, MatError, NoMatError, PairError
 from grindcheck.finish.change import change_of, judged, same_path, seek
+from grindcheck.finish.closeup import Closeup, closeup
 from grindcheck.finish.findable import CONTRAST, findable
 from grindcheck.finish.grits import grit_of
 from grindcheck.finish.groups import group_scratches
@@ -17,9 +18,9 @@ from grindcheck.finish.regions import (
     blade_direction,
     blade_from_px,
     blade_std_mm,
+    closeup_regions,
     find_regions,
     tip_and_edge_mm,
-    whole_picture,
 )
 from grindcheck.finish.request import FinishRequest
 from grindcheck.finish.results import (
@@ -33,9 +34,12 @@ from grindcheck.finish.results import (
 )
 from grindcheck.finish.scan import Line, Scan, find_parts, joined_across, placed
 from grindcheck.geometry import Array, Rigid, frozen
+from grindcheck.mat.finding import find_mat
+from grindcheck.mat.strips import STRIP
 from grindcheck.photo import Photo, read_photo
 from grindcheck.pipeline import Request, Seen, look_at
 from grindcheck.placing import Stance
+from grindcheck.printscale import print_scale
 from grindcheck.registration import register
 
 _SEARCHED_PX = 64  # a region narrower than this isn't searched
@@ -51,7 +55,9 @@ class Searched:
     ----------
     photo : Photo
     seen : Seen or None
-        None without a mat.
+        None without a whole mat.
+    close : Closeup or None
+        Instead of it, a photo with a strip or a corner of the mat, or without any.
     regions : Regions
     lays : dict of str to RegionLay
     scans : dict of str to tuple of Scan
@@ -60,6 +66,7 @@ class Searched:
 
     photo: Photo
     seen: Seen | None
+    close: Closeup | None
     regions: Regions
     lays: dict[str, RegionLay]
     scans: dict[str, tuple[Scan, ...]]
@@ -122,14 +129,12 @@ def _stance(request: FinishRequest, photo: Photo) -> Stance:
 
 def _seen(photo: Photo, request: FinishRequest, number: int) -> Seen | None:
     """Take a photo up to its outline; None if there is no mat in it."""
-    from grindcheck.mat.finding import find_mat
-
     try:
         find_mat(photo, paper=request.paper)
     except MatError as problem:
-        if "No mat is seen" not in problem.message:
-            raise
-        return None
+        if isinstance(problem, NoMatError) or closeup(photo, paper=request.paper).frame != "picture":
+            return None
+        raise
     stance = _stance(request, photo)
     given = Request(
         photos=(request.photos[0], request.photos[0]), thickness_mm=stance.thickness_mm,
@@ -158,8 +163,10 @@ def _searched(
     photo: Photo, seen: Seen | None, request: FinishRequest, number: int, false_finds: float
 ) -> Searched:
     by_hand = [mask.polygon_px for mask in request.masks if mask.photo == number]
+    close = None
     if seen is None:
-        regions = whole_picture(photo, by_hand=by_hand)
+        close = _closeup(photo, request)
+        regions = closeup_regions(close, photo.name, by_hand=by_hand)
     else:
         regions = find_regions(seen, _stance(request, photo), by_hand=by_hand)
     masks = {name: mask for name, mask in regions.masks.items() if min(_extent(mask)) >= _SEARCHED_PX // 2}
@@ -190,7 +197,20 @@ def _searched(
                 area_px=area,
             )
         )
-    return Searched(photo=photo, seen=seen, regions=regions, lays=lays, scans=scans)
+    return Searched(photo=photo, seen=seen, close=close, regions=regions, lays=lays, scans=scans)
+
+
+def _closeup(photo: Photo, request: FinishRequest) -> Closeup:
+    scale = None
+    if request.bar_x_mm is not None or request.bar_y_mm is not None:
+        scale = print_scale(request.paper or STRIP, request.bar_x_mm, request.bar_y_mm)
+    return closeup(
+        photo,
+        thickness_mm=request.thickness_mm,
+        height_mm=request.height_mm,
+        scale=scale,
+        paper=request.paper,
+    )
 
 
 def _earlier(path: Path, request: FinishRequest) -> Searched:
@@ -248,7 +268,7 @@ def _face(members: Sequence[Searched], earlier: Searched | None, false_finds: fl
     flags = dict.fromkeys(flag for one in members for flag in _flags(one))
     return FinishFace(
         side=first.regions.side,
-        frame="blade" if blade else "picture",
+        frame="blade" if blade else (first.close.frame if first.close is not None else "picture"),
         photos=tuple({"name": one.photo.name, "sha256": one.photo.sha256} for one in members),
         mm_per_px=first.regions.mm_per_px,
         regions=regions,
@@ -280,7 +300,7 @@ def _joined(searched: Searched) -> list[tuple[str, Line]]:
 def _flags(one: Searched) -> list[str]:
     flags = list(one.photo.flags) + list(one.regions.flags)
     if one.seen is None:
-        return [*flags, "no_scale"]
+        return [*flags, *(one.close.flags if one.close is not None else ())]
     if one.seen.outline.edge_odds < _UNSURE_ODDS:
         flags.append("edge_side_unsure")
     return [*flags, *one.seen.mat.flags, *one.seen.camera.flags, *one.seen.flags]
@@ -308,8 +328,10 @@ def _scratch(searched: Searched, name: str, line: Line) -> Scratch:
         )
         legs = np.diff(path_mm, axis=0)
         length_mm = float(np.hypot(*legs.T).sum())
-    elif step is not None:
-        ends_std = line.path.ends_std_px * step
+    elif step is not None and searched.close is not None:
+        path_mm = frozen(searched.close.mm_from_index(points))
+        scale = float(searched.close.mm_per_px_std or 0.0) * line.path.length_px
+        ends_std = float(np.hypot(line.path.ends_std_px * step, scale))
     resolved = step is not None and line.profile.width_px > 1.0
     width_mm = line.profile.width_px * float(step) if resolved and step is not None else None
     return Scratch(

@@ -26,7 +26,7 @@ _FEWEST = 64
 _CACHED = 1 << 16  # values
 _WINSOR = 2.5
 _WINSORED = 0.9527  # variance of a normal variable bounded at ± 2.5
-PLACES = 0.65  # see `log_nfa`
+PLACES = 0.05  # see `log_nfa`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,7 @@ _SURE = 0.8  # share of like pixels round a place that is surely print
 _MOSTLY = 0.6  # share of them, edges left out, in a quarter of a square, to which print reaches
 _WORDS_MM = 1.6  # gaps that words leave are filled
 _CUT_MM = 0.8  # the cut edge of the paper, its shadow and its lift; it is no scratch either
+_NODE = 8  # reduced pixels
 _RASTER_PX = 8.0  # per millimetre of a strip; per 2.4 mm of a mat
 
 
@@ -57,8 +58,7 @@ def printed_part(photo: Photo, view: MatView, camera: Camera) -> Mask:
     if right <= left or bottom <= top:
         return np.zeros((height, width), dtype=np.bool_)
     x, y = np.meshgrid(np.arange(left, right), np.arange(top, bottom))
-    px = (np.column_stack([x.ravel(), y.ravel()]) + 0.5) * [width / size[0], height / size[1]] - 0.5
-    mm = camera.mm_from_px(px, 0.0) / np.asarray(camera.scale)
+    mm = _mm_of_pixels(camera, x, y, (width / size[0], height / size[1])) / np.asarray(camera.scale)
     column = ((mm[:, 0] - sheet[0]) * per_mm - 0.5).reshape(x.shape).astype(np.float32)
     row = ((sheet[3] - mm[:, 1]) * per_mm - 0.5).reshape(x.shape).astype(np.float32)
     square_px = max(3.0, float(view.spec.square_mm * np.sqrt(x.size / max(_area_mm2(mm, x.shape), 1e-9))))
@@ -97,6 +97,19 @@ def printed_part(photo: Photo, view: MatView, camera: Camera) -> Mask:
     beyond[top:bottom, left:right] = ~on_sheet
     out |= cv2.dilate(out, _disc(_CUT_MM * per_square)) * beyond.astype(np.uint8)
     return np.asarray(cv2.resize(out, (width, height), interpolation=cv2.INTER_NEAREST) > 0)
+
+
+def _mm_of_pixels(
+    camera: Camera, x: NDArray[np.int_], y: NDArray[np.int_], factor: tuple[float, float]
+) -> Array:
+    """Return mm on the paper of reduced pixels, shape (N, 2): exact at every eighth, linear between."""
+    import cv2
+
+    columns, rows = (np.arange(side // _NODE + 2) * _NODE for side in (x.shape[1], x.shape[0]))
+    at = np.stack(np.meshgrid(columns + x[0, 0], rows + y[0, 0]), axis=-1).reshape(-1, 2)
+    nodes = camera.mm_from_px((at + 0.5) * factor - 0.5, 0.0).reshape(len(rows), len(columns), 2)
+    where = [((side - side[0, 0]) / _NODE).astype(np.float32) for side in (x, y)]
+    return np.asarray(cv2.remap(nodes, where[0], where[1], cv2.INTER_LINEAR), dtype=np.float64).reshape(-1, 2)
 
 
 def _raster(view: MatView) -> tuple[tuple[float, float, float, float], NDArray[np.float32], float]:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from grindcheck.errors import BladeError, InputError
 from grindcheck.finish import leftout
+from grindcheck.finish.closeup import Closeup
 from grindcheck.finish.onblade import (
     Frame,
     blade_mm,
@@ -217,6 +218,48 @@ def whole_picture(photo: Photo, *, by_hand: Sequence[Array] = (), mm_per_px: flo
     return Regions(
         picture=photo.bgr, grey=grey, masks={"picture": mask},
         excluded=tuple(excluded), mm_per_px=mm_per_px,
+    )  # fmt: skip
+
+
+def closeup_regions(close: Closeup, name: str, *, by_hand: Sequence[Array] = ()) -> Regions:
+    """Take a close-up as one region: all of it that may be steel.
+
+    Parameters
+    ----------
+    close : Closeup
+    name : str
+        Of the photo, for what goes wrong.
+    by_hand : sequence of ndarray, shape (N, 2)
+        Polygons in pixels of the photo that are not to be searched.
+
+    Returns
+    -------
+    Regions
+        With one mask, ``picture``.
+
+    Raises
+    ------
+    InputError
+        If nothing is left to be searched.
+    """
+    shape = close.picture.shape
+    left = {
+        "by hand": _drawn(shape, [close.index_from_px(polygon) for polygon in by_hand]),
+        "background": ~close.steel,
+        "glare": leftout.glaring(close.stored, close.mm_per_px) & close.steel,
+    }
+    mask = np.ones(shape, dtype=np.bool_)
+    for other in left.values():
+        mask &= ~other
+    if not mask.any():
+        raise InputError(
+            f"Nothing of {name} is left to be searched.",
+            advice="Use softer light, or leave more of the photo unmasked.",
+        )
+    excluded = [one for kind, part in left.items() for one in leftout.polygons(kind, part, close.mm_per_px)]
+    return Regions(
+        picture=close.stored, grey=close.picture, masks={"picture": mask}, excluded=tuple(excluded),
+        mm_per_px=close.mm_per_px,
     )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from grindcheck.errors import InputError
 from grindcheck.geometry import Array
-from grindcheck.settings import EDGE_MM
+from grindcheck.settings import EDGE_MM, FALSE_FINDS
 
 if TYPE_CHECKING:
     from grindcheck.silhouette import Side
@@ -67,7 +67,7 @@ class FinishRequest:
     faces: "tuple[Side, ...] | None" = None
     masks: tuple[Mask, ...] = ()
     before: tuple[Path, ...] = ()
-    false_finds: float = 1.0
+    false_finds: float = FALSE_FINDS
 
     def needed_thickness(self, photo_name: str) -> float:
         """Return the thickness, for a photo whose scale follows from a mat below the blade.

@@ -13,6 +13,7 @@ from grindcheck.finish.results import Tone
 from grindcheck.finish.texture import Texture, apart, texture_of
 from grindcheck.finish.trace import Path, Profile, follow, joined, profile_of, reach_px, sampled
 from grindcheck.geometry import Array, frozen
+from grindcheck.settings import FALSE_FINDS
 
 _OWN_PX = 4.0  # what runs this near to a found scratch is the same one
 _SHORTEST_PX = 16.0  # half of the shortest line that is summed; what is shorter is a speck
@@ -84,7 +85,7 @@ def find_scratches(
     mask: NDArray[np.bool_] | None = None,
     mm_per_px: float | None = None,
     lay_rad: float | None = None,
-    false_finds: float = 1.0,
+    false_finds: float = FALSE_FINDS,
 ) -> tuple[dict[str, Any], ...]:
     """Find scratches in a plain grey picture, without a mat.
 
@@ -167,7 +168,7 @@ def find_parts(
     mask: NDArray[np.bool_],
     *,
     lay_rad: float | None,
-    false_finds: float = 1.0,
+    false_finds: float = FALSE_FINDS,
     area_px: float | None = None,
 ) -> tuple[Scan, ...]:
     """Find the scratches of a region whose texture may change from place to place.
@@ -286,7 +287,7 @@ def find_lines(
     mask: NDArray[np.bool_],
     *,
     lay_rad: float | None,
-    false_finds: float = 1.0,
+    false_finds: float = FALSE_FINDS,
     area_px: float | None = None,
 ) -> Scan:
     """Find the scratches of one region.
