@@ -19,6 +19,7 @@ from grindcheck.mat.finding import MatView, find_mat
 from grindcheck.mat.spec import mat_spec
 from grindcheck.mat.strips import strip_spec
 from grindcheck.photo import Photo
+from grindcheck.pixelscale import scale_at
 from grindcheck.printscale import PrintScale, print_scale
 
 SIZE = (1200, 901)  # odd, and not square
@@ -135,9 +136,11 @@ def test_a_corner_of_the_mat() -> None:
     assert found.frame == "mat" and "close_up" in found.flags
     ends = camera.mm_from_px([[710.0, 490.0], [1090.0, 710.0]], 0.0)
     error = found.mm_from_index(found.index_from_px([[710.0, 490.0], [1090.0, 710.0]])) - ends
-    assert found.mm_per_px is not None and found.mm_per_px_std is not None
-    length = np.linalg.norm(ends[1] - ends[0])
-    allowed = 3 * length * found.mm_per_px_std / found.mm_per_px
+    length = float(np.linalg.norm(ends[1] - ends[0]))
+    assert found.camera is not None
+    # by what lens and pose leave open alone: the drawn paper is flat
+    here = scale_at(found.camera, [900.0, 600.0], 0.0)
+    allowed = 3 * length * here.std / here.mm_per_px
     assert abs(np.linalg.norm(ends[1] - ends[0] + error[1] - error[0]) - length) < allowed < 0.01 * length
     # the frame's crossings are cut out, what is steel stays
     at = np.rint(found.index_from_px(view.corner_px)).astype(int)
@@ -218,8 +221,8 @@ def test_a_length_on_the_blade() -> None:
     found = ordinary_closeup()
     length, std = length_mm(found, truth())
     assert found.frame == "strip"
-    assert std < 0.15  # mm of 90 mm
-    assert abs(length - 90.0) < 3 * std
+    assert std < 0.4  # mm of 90 mm, nearly all of it by how flat paper lies: 0.3 mm of 103 mm
+    assert abs(length - 90.0) < 0.15  # the drawn paper is flat; three times what the camera leaves open
     assert found.flags == ("close_up",)
     assert all(name in FLAGS for name in found.flags)
     # as fine as the photo, so that no detail is lost
@@ -266,11 +269,12 @@ def test_a_print_of_96_per_cent_needs_its_bar() -> None:
     photo = strip_photo(truth(), BLADE, printed=(0.96, 0.96), focal=told(truth()))
     read = closeup(photo, thickness_mm=3.0, scale=print_scale("strip", 110.4, 134.4))  # 0.96 of 115 and 140
     length, std = length_mm(read, truth())
-    assert abs(length - 90.0) < 3 * std and std < 0.15
+    assert abs(length - 90.0) < 0.15  # what the camera's own uncertainty allows, three times 0.05 mm
+    assert std < 0.4
     one_bar = closeup(photo, thickness_mm=3.0, scale=print_scale("strip", 110.4))
     length, std = length_mm(one_bar, truth())
     assert abs(length - 90.0) < 3 * std
-    assert "print_scale_unmeasured" in one_bar.flags and 0.2 < std < 0.4  # 0.29 % of 90 mm
+    assert "print_scale_unmeasured" in one_bar.flags and 0.26 < std < 0.5  # 0.29 % of 90 mm are 0.26
     # no photo can show it: unread, all is 4 % too long, and the flag says that nobody looked
     blind = closeup(photo, thickness_mm=3.0, scale=print_scale("strip"))
     assert "print_scale_unmeasured" in blind.flags

@@ -122,10 +122,10 @@ def closeup(
 
     Notes
     -----
-    The picture is turned as the photo is, on a grid as fine as the photo in the middle of the blade. An unknown
-    thickness counts as 3.5 mm ± 1.5 mm and is flagged. Paper that bows by half a millimetre along a strip moves
-    the scale by 0.5 % from 15 cm and leaves next to no residual (it passes for lens distortion), so it counts as
-    an uncertainty of the height, 0.3 mm.
+    The picture is turned as the photo is, on a grid as fine as the photo in the middle of the blade. An
+    unknown thickness counts as 3.5 mm ± 1.5 mm and is flagged. Paper that bows by half a millimetre along a
+    strip moves the scale by 0.5 % from 15 cm and leaves next to no residual (it passes for a bent lens), so it
+    counts as an uncertainty of the height, 0.3 mm.
     """
     height_px, width_px = photo.bgr.shape[:2]
     if min(height_px, width_px) < SMALLEST_PX:
