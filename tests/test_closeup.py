@@ -11,7 +11,7 @@ from synthetic import camera_truth, encoded, photo_of
 from tag_reader import read_tags
 
 from grindcheck.camera import Camera
-from grindcheck.errors import MatError, NoMatError, PhotoError
+from grindcheck.errors import InputError, MatError, NoMatError, PhotoError
 from grindcheck.finish.closeup import Closeup, closeup
 from grindcheck.flags import FLAGS
 from grindcheck.geometry import Array
@@ -276,6 +276,10 @@ def test_a_print_of_96_per_cent_needs_its_bar() -> None:
     assert abs(length - 90.0) < 3 * std
     assert "print_scale_unmeasured" in one_bar.flags and 0.26 < std < 0.5  # 0.29 % of 90 mm are 0.26
     # no photo can show it: unread, all is 4 % too long, and the flag says that nobody looked
+    given = closeup(photo, thickness_mm=3.0, bar_x_mm=110.4, bar_y_mm=134.4)
+    assert given.mm_per_px == read.mm_per_px and given.flags == read.flags
+    with pytest.raises(InputError, match="along x reads 276 mm; by design it is 115 mm"):
+        closeup(photo, thickness_mm=3.0, bar_x_mm=276.0)  # the mat's
     blind = closeup(photo, thickness_mm=3.0, scale=print_scale("strip"))
     assert "print_scale_unmeasured" in blind.flags
     # of the strip's plane 4 %; the height in true mm counts for a little less of the larger distance

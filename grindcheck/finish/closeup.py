@@ -15,7 +15,7 @@ from grindcheck.mat.finding import MatView, find_mat
 from grindcheck.mat.strips import STRIP
 from grindcheck.photo import Photo
 from grindcheck.pixelscale import PixelScale, scale_at
-from grindcheck.printscale import PrintScale, load_print_scale
+from grindcheck.printscale import PrintScale, load_print_scale, print_scale
 from grindcheck.rectify import Plane, linear_light, picture_of, plane_over
 
 SMALLEST_PX = 256  # of the shorter side: four times the least that the search takes
@@ -89,6 +89,8 @@ def closeup(
     thickness_mm: float | None = None,
     height_mm: float | None = None,
     scale: PrintScale | None = None,
+    bar_x_mm: float | None = None,
+    bar_y_mm: float | None = None,
     paper: str | None = None,
 ) -> Closeup:
     """Take a close-up up to the picture that is searched.
@@ -101,7 +103,9 @@ def closeup(
     height_mm : float, optional
         Height of the face over the paper; default: the thickness.
     scale : PrintScale, optional
-        How large the print is; default: as kept for the mat or the strip that is seen.
+        How large the print is; default: by the bars given, else as kept for the mat or the strip that is seen.
+    bar_x_mm, bar_y_mm : float, optional
+        Calliper readings of the bars of the mat or strip that is seen, for this photo.
     paper : str, optional
         The mat that must be seen, if one is.
 
@@ -119,13 +123,15 @@ def closeup(
         scratches. Likewise two of them, or a mirrored photo.
     CameraError
         If its crossings fit no camera.
+    InputError
+        If a reading fits no bar of what is seen.
 
     Notes
     -----
     The picture is turned as the photo is, on a grid as fine as the photo in the middle of the blade. An
     unknown thickness counts as 3.5 mm ± 1.5 mm and is flagged. Paper that bows by half a millimetre along a
-    strip moves the scale by 0.5 % from 15 cm and leaves next to no residual (it passes for a bent lens), so it
-    counts as an uncertainty of the height, 0.3 mm.
+    strip moves the scale by 0.5 % from 15 cm and leaves next to no residual (it passes for a bent lens), so
+    it counts as an uncertainty of the height, 0.3 mm.
     """
     height_px, width_px = photo.bgr.shape[:2]
     if min(height_px, width_px) < SMALLEST_PX:
@@ -138,7 +144,9 @@ def closeup(
         view = find_mat(photo, paper=paper, close_up=True)
     except NoMatError:
         return _as_it_is(photo)
-    if scale is None:
+    if scale is None and (bar_x_mm is not None or bar_y_mm is not None):
+        scale = print_scale(view.spec.paper, bar_x_mm, bar_y_mm)
+    elif scale is None:
         scale = load_print_scale(view.spec.paper)
     camera = solve_camera(view, photo, scale=(scale.x, scale.y), scale_std=scale.std, close_up=True)
     height, height_std = _height(thickness_mm, height_mm)
