@@ -180,7 +180,12 @@ def _searched(
     lays: dict[str, RegionLay] = {}
     scans: dict[str, tuple[Scan, ...]] = {}
     for name, mask in masks.items():
-        lays[name] = region_lay(stored, mask, step_mm=regions.mm_per_px)
+        try:
+            lays[name] = region_lay(stored, mask, step_mm=regions.mm_per_px)
+        except InputError:  # a sliver beside another region
+            if len(masks) == 1:
+                raise
+            continue
         direction = lays[name].direction_rad
         if direction is not None and regions.frame is not None:
             at_px = np.argwhere(mask).mean(axis=0)[::-1]
@@ -196,6 +201,11 @@ def _searched(
                 false_finds=false_finds,
                 area_px=area,
             )
+        )
+    if not scans:
+        raise InputError(
+            f"{photo.name} leaves nothing to search: what remains of the blade is too narrow.",
+            advice="Come nearer, or take away what covers the blade; give less with --mask.",
         )
     return Searched(photo=photo, seen=seen, close=close, regions=regions, lays=lays, scans=scans)
 

@@ -69,10 +69,10 @@ def follow(
     Notes
     -----
     The picture is sampled along the guess, prolonged at either end. The offset is the path of largest
-    evidence with normal increments (Viterbi 1967), then smoothed by a cubic that the shown parts decide. On or off
-    along the way is the likeliest sequence of two states whose change costs the logarithm of the places where
-    it could be (Rissanen's description length), which bridges a gap as soon as what follows pays for it. A
-    few rounds, each along the path before.
+    evidence with normal increments (Viterbi 1967), then smoothed by a cubic that the shown parts decide. On
+    or off along the way is the likeliest sequence of two states whose change costs the logarithm of the
+    places where it could be (Rissanen's description length), which bridges a gap as soon as what follows
+    pays for it. A few rounds, each along the path before.
     """
     points = np.array([start_px, end_px], dtype=np.float64)
     per_px = 0.0

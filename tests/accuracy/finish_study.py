@@ -231,8 +231,8 @@ def report(rows: list[dict[str, Any]]) -> None:
     ends = [error for one in scratches for error in one["ends_mm"]]
     lengths = [abs(error) for one in scratches for error in one["length_error_mm"]]
     if ends:
-        print(f"\nworse end: median {np.median(ends):.2f}, 90 % {np.quantile(ends, 0.9):.2f} mm; "
-              f"length: median {np.median(lengths):.2f}, 90 % {np.quantile(lengths, 0.9):.2f} mm")  # fmt: skip
+        for what, values in (("worse end", ends), ("length", lengths)):
+            print(f"{what}: median {np.median(values):.2f}, 90 % {np.quantile(values, 0.9):.2f} mm")
     changes = [one for row in rows for one in row["change"]]
     decided = [one for one in changes if one["said"] != "cannot tell" and one["true"] != "refused"]
     good = sum(one["said"] == one["true"] for one in decided)
