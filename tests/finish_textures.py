@@ -74,7 +74,7 @@ LAID = ("brushed", "satin")  # with a lay, along x
 
 
 def arc(middle: ArrayLike, angle_rad: float, length_px: float, bow_px: float = 0.0) -> Points:
-    """Points of a scratch from end to end, one each pixel; `bow_px` is how far its middle lies off the chord."""
+    """Points of a scratch from end to end, one a pixel; its middle lies `bow_px` off the chord."""
     along = np.linspace(-0.5, 0.5, max(2, round(length_px) + 1))
     axis = np.array([np.cos(angle_rad), np.sin(angle_rad)])
     side = np.array([-axis[1], axis[0]])
