@@ -39,5 +39,5 @@ WIDEST_TOLERANCE_MM = 10.0
 """A tolerance beyond this is a slip of the unit; own estimate."""
 
 FALSE_FINDS = 0.1
-"""Scratches that texture alone may feign on a face, in the mean. The promise holds for texture that is the same
-all over; light, reflections and dents of a real face add some, so one in ten faces is asked for. Own estimate."""
+"""Scratches that texture alone may feign on a face, in the mean. The promise holds for a texture that is the
+same all over; light, reflections and dents of a real face add some, so few are asked for. Own estimate."""
