@@ -103,7 +103,7 @@ def closeup(
     height_mm : float, optional
         Height of the face over the paper; default: the thickness.
     scale : PrintScale, optional
-        How large the print is; default: by the bars given, else as kept for the mat or the strip that is seen.
+        How large the print is; default: by the bars given, else as kept for the mat or strip that is seen.
     bar_x_mm, bar_y_mm : float, optional
         Calliper readings of the bars of the mat or strip that is seen, for this photo.
     paper : str, optional
