@@ -234,10 +234,14 @@ def report(rows: list[dict[str, Any]]) -> None:
         for what, values in (("worse end", ends), ("length", lengths)):
             print(f"{what}: median {np.median(values):.2f}, 90 % {np.quantile(values, 0.9):.2f} mm")
     changes = [one for row in rows for one in row["change"]]
-    decided = [one for one in changes if one["said"] != "cannot tell" and one["true"] != "refused"]
+    real = [one for one in changes if one["true"] in ("new", "gone", "unchanged")]
+    decided = [one for one in real if one["said"] != "cannot tell"]
     good = sum(one["said"] == one["true"] for one in decided)
+    feigned = [one for one in changes if one["true"] == "not gone"]
     print(
-        f"new, gone, unchanged: {good} of {len(decided)} right, {len(changes) - len(decided)} can't be told"
+        f"new, gone, unchanged, of true scratches that were found: {good} of {len(decided)} right, "
+        f"{len(real) - len(decided)} can't be told; false finds of the earlier photo told as gone: "
+        f"{sum(one['said'] == 'gone' for one in feigned)} of {len(feigned)}"
     )
 
 
