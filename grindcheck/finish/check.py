@@ -35,11 +35,9 @@ from grindcheck.finish.results import (
 from grindcheck.finish.scan import Line, Scan, find_parts, joined_across, placed
 from grindcheck.geometry import Array, Rigid, frozen
 from grindcheck.mat.finding import find_mat
-from grindcheck.mat.strips import STRIP
 from grindcheck.photo import Photo, read_photo
 from grindcheck.pipeline import Request, Seen, look_at
 from grindcheck.placing import Stance
-from grindcheck.printscale import print_scale
 from grindcheck.registration import register
 
 _SEARCHED_PX = 64  # a region narrower than this isn't searched
@@ -211,14 +209,12 @@ def _searched(
 
 
 def _closeup(photo: Photo, request: FinishRequest) -> Closeup:
-    scale = None
-    if request.bar_x_mm is not None or request.bar_y_mm is not None:
-        scale = print_scale(request.paper or STRIP, request.bar_x_mm, request.bar_y_mm)
     return closeup(
         photo,
         thickness_mm=request.thickness_mm,
         height_mm=request.height_mm,
-        scale=scale,
+        bar_x_mm=request.bar_x_mm,
+        bar_y_mm=request.bar_y_mm,
         paper=request.paper,
     )
 
