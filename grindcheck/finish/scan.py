@@ -122,8 +122,8 @@ def find_scratches(
     >>> import numpy as np
     >>> steel = np.random.default_rng(1).normal(100.0, 5.0, (300, 400))
     >>> steel[150, 100:300] += 12.0
-    >>> [scratch] = find_scratches(steel, mm_per_px=0.1)
-    >>> round(scratch["length_mm"])
+    >>> surest = find_scratches(steel, mm_per_px=0.1)[0]
+    >>> round(surest["length_mm"])
     20
     """
     picture = np.asarray(grey, dtype=np.float32)
