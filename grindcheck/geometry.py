@@ -52,6 +52,30 @@ def project(matrix: ArrayLike, points: ArrayLike) -> Array:
     return np.asarray(homogeneous[:, :2] / homogeneous[:, 2:], dtype=np.float64)
 
 
+def way_lengths(points: Array) -> Array:
+    """Return how far along a polyline each of its points lies, (N,), from 0.
+
+    Examples
+    --------
+    >>> way_lengths(np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 6.0]]))
+    array([0., 5., 7.])
+    """
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+
+
+def way_points(points: Array, at: Array) -> Array:
+    """Return the points of a polyline (N, 2) at lengths along it, (M, 2); beyond its ends, the ends."""
+    lengths = way_lengths(points)
+    return np.column_stack([np.interp(at, lengths, points[:, axis]) for axis in (0, 1)])
+
+
+def way_normals(points: Array) -> Array:
+    """Return unit normals along a densely sampled way (N, 2), turned a quarter from +x towards +y."""
+    tangent = np.gradient(points, axis=0)
+    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
+    return np.column_stack([-tangent[:, 1], tangent[:, 0]])
+
+
 def frozen(array: ArrayLike) -> Array:
     """Return a read-only float64 copy, for result classes."""
     out = np.array(array, dtype=np.float64)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from grindcheck.errors import BladeError, InputError
-from grindcheck.geometry import Array, frozen
+from grindcheck.geometry import Array, frozen, way_lengths, way_points
 from grindcheck.outline import Outline
 from grindcheck.plunge import Candidate, Line, plunge_candidates, retrace_plunge, trace_plunge
 from grindcheck.shoulder import shoulder_path, trace_shoulder
@@ -271,14 +271,14 @@ def _line_by_hand(points: Array) -> Line:
     """Return the user's polyline in points 0.2 mm apart; a hand places a line to about 0.1 mm."""
     if len(points) < 2:
         raise InputError("A line needs two points.", advice="Give it as x1,y1,x2,y2 in pixels of the photo.")
-    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    length = way_lengths(points)
     if length[-1] < 1.0:
         raise InputError(
             f"The line given by hand is {length[-1]:.2f} mm long.",
             advice="Give its two ends in pixels of the upright photo, x1,y1,x2,y2.",
         )
     at = np.linspace(0, length[-1], max(int(length[-1] / 0.2), 12))
-    dense = np.column_stack([np.interp(at, length, points[:, axis]) for axis in (0, 1)])
+    dense = way_points(points, at)
     return Line(
         points_mm=frozen(dense), shift_std_mm=0.1, turn_std_rad=float(0.15 / length[-1]), scatter_mm=0.0,
         confidence=1.0, by_hand=True,

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from grindcheck.camera import Camera
 from grindcheck.edgefit import fit_steps
 from grindcheck.errors import BladeError
-from grindcheck.geometry import Array, frozen, turn
+from grindcheck.geometry import Array, frozen, turn, way_lengths
 from grindcheck.lay import Lay, lay_of
 from grindcheck.mat.finding import MatView
 from grindcheck.photo import Photo
@@ -334,7 +334,7 @@ def _resample(chain: Array) -> tuple[Array, Array]:
     """Points every 0.3 mm with outward normals (to the right of the walk edge, tip, spine)."""
     from scipy.ndimage import gaussian_filter1d
 
-    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(chain, axis=0).T))])
+    length = way_lengths(chain)
     at = np.arange(0.0, length[-1], _SPACING_MM)
     keep = np.concatenate([[True], np.diff(length) > 0])
     points = np.column_stack([np.interp(at, length[keep], chain[keep, axis]) for axis in (0, 1)])

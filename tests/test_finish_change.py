@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from drawn_scratches import SHAPE, scratch, straight, white
 
-from grindcheck.finish.change import Sought, carried, change_of, judged, same_path, seek
+from grindcheck.finish.change import Sought, change_of, judged, same_path, seek
 from grindcheck.finish.scan import find_lines
 
 EVERYWHERE = np.ones(SHAPE, bool)
@@ -102,9 +102,3 @@ def test_same_path():
     # 60 of 100 px alongside are more than half, 40 aren't
     assert same_path(line, line + np.array([40, 0]), reach_px=4.0)
     assert not same_path(line, line + np.array([60, 0]), reach_px=4.0)
-
-
-def test_carried_by_way_of_the_blade():
-    points = np.array([[10.0, 20.0], [30.0, 40.0]])
-    got = carried(lambda px: 0.1 * px, lambda mm: 20.0 * mm + 1.0, points)
-    np.testing.assert_allclose(got, 2.0 * points + 1.0)

@@ -1,18 +1,16 @@
 """The same face earlier and now: which scratches are new, gone, or still there, and how surely."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from grindcheck.finish.findable import line_response
 from grindcheck.finish.results import Change
 from grindcheck.finish.scan import Scan
-from grindcheck.finish.trace import sampled
-from grindcheck.geometry import Array
+from grindcheck.finish.trace import sampled, stepped
+from grindcheck.geometry import Array, way_lengths, way_points
 
-_STEP_PX = 1.0
 _TURNS = 64  # other places at which the same path is tried, to know what the texture alone gives
 _THERE = 3.5  # sigmas above what the texture gives that count as seen, when one knows where to look
 _FREE = 0.6  # of a path, at least, that was searched
@@ -72,13 +70,7 @@ def seek(scans: Sequence[Scan], path_px: Array, contrast: float, *, reach_px: fl
 
 
 def _seek(scan: Scan, path_px: Array, contrast: float, reach_px: float) -> Sought:
-    legs = np.hypot(*np.diff(path_px, axis=0).T)
-    at = np.concatenate([[0.0], np.cumsum(legs)])
-    steps = np.linspace(0.0, at[-1], max(2, round(float(at[-1]) / _STEP_PX) + 1))
-    way = np.column_stack([np.interp(steps, at, path_px[:, axis]) for axis in (0, 1)])
-    tangent = np.gradient(way, axis=0)
-    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
-    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    way, normal = stepped(path_px)
     offsets = np.arange(-np.ceil(reach_px), np.ceil(reach_px) + 0.5)
     mask = scan.texture.mask.astype(np.float32)
 
@@ -139,24 +131,15 @@ def judged(sought: Sought) -> tuple[bool | None, float]:
 
 def same_path(one_px: Array, other_px: Array, *, reach_px: float) -> bool:
     """Whether more than half of the shorter path runs within reach of the other."""
-    short, long = sorted((one_px, other_px), key=lambda path: float(np.hypot(*np.diff(path, axis=0).T).sum()))
+    short, long = sorted((one_px, other_px), key=lambda path: float(way_lengths(path)[-1]))
     dense = _dense(long)
     away = np.array([np.hypot(*(dense - point).T).min() for point in _dense(short)])
     return bool(np.mean(away <= reach_px) > 0.5)
 
 
 def _dense(path: Array) -> Array:
-    legs = np.hypot(*np.diff(path, axis=0).T)
-    at = np.concatenate([[0.0], np.cumsum(legs)])
-    steps = np.linspace(0.0, at[-1], max(2, int(at[-1] / 2) + 1))
-    return np.column_stack([np.interp(steps, at, path[:, axis]) for axis in (0, 1)])
-
-
-def carried(
-    from_px: Callable[[Array], Array], to_px: Callable[[Array], Array], points_px: Array
-) -> NDArray[np.float64]:
-    """Carry points from one picture to another by way of the blade."""
-    return np.asarray(to_px(from_px(points_px)), dtype=np.float64)
+    whole = float(way_lengths(path)[-1])
+    return way_points(path, np.linspace(0.0, whole, max(2, int(whole / 2) + 1)))
 
 
 def change_of(there: bool | None) -> Change:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grindcheck.finish.texture import PROFILE_PX, Texture
-from grindcheck.geometry import Array, frozen
+from grindcheck.geometry import Array, frozen, way_lengths, way_normals, way_points
 
 _HALF_PX = 6  # how far to either side of the guess a path may lie
 _STEP_PX = 0.5  # of offsets
@@ -111,7 +111,7 @@ def follow(
             return found
         found = Path(
             points_px=frozen(points),
-            length_px=float(np.hypot(*np.diff(points, axis=0).T).sum()),
+            length_px=float(way_lengths(points)[-1]),
             ends_std_px=float(min(1.5 / max(per_px, 1e-3) ** 2, len(line)) ** 2 + 0.5**2) ** 0.5,
             sigmas_per_px=per_px,
             covered=len(shown) / (last + 1 - first),
@@ -124,7 +124,7 @@ def follow(
 
 def joined(one: Path, other: Path, points_px: Array) -> Path:
     """Make one path of two whose points are given in order."""
-    length = float(np.hypot(*np.diff(points_px, axis=0).T).sum())
+    length = float(way_lengths(points_px)[-1])
     shown = one.covered * one.length_px + other.covered * other.length_px
     weight = one.length_px / max(one.length_px + other.length_px, 1e-9)
     return Path(
@@ -157,24 +157,19 @@ def _prolonged(points: Array, shape: tuple[int, int]) -> tuple[Array, Array]:
 
     Cut at the picture's border.
     """
-    legs = np.hypot(*np.diff(points, axis=0).T)
-    at = np.concatenate([[0.0], np.cumsum(legs)])
-    more = max(at[-1], 48.0)
-    steps = np.arange(-more, at[-1] + more + 0.5)
-    way = np.column_stack([np.interp(steps, at, points[:, axis]) for axis in (0, 1)])
-    reach = min(at[-1] / 3, 64.0)
-    for end, beyond, sign in ((0.0, steps < 0, 1), (at[-1], steps > at[-1], -1)):
-        near = np.column_stack([np.interp(end + sign * reach, at, points[:, axis]) for axis in (0, 1)])[0]
+    whole = float(way_lengths(points)[-1])
+    more = max(whole, 48.0)
+    steps = np.arange(-more, whole + more + 0.5)
+    way = way_points(points, steps)
+    reach = min(whole / 3, 64.0)
+    for end, beyond, sign in ((0.0, steps < 0, 1), (whole, steps > whole, -1)):
+        near = way_points(points, np.array([end + sign * reach]))[0]
         last = points[0] if sign > 0 else points[-1]
         direction = (last - near) / max(float(np.hypot(*(last - near))), 1e-9)
         way[beyond] = last + direction * np.abs(steps[beyond] - end)[:, None]
     inside = np.all((way >= 0) & (way <= np.array(shape[::-1]) - 1), axis=1)
     way = way[inside]
-    if len(way) < 2:
-        return way, way
-    tangent = np.gradient(way, axis=0)
-    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
-    return way, np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    return (way, way_normals(way)) if len(way) > 1 else (way, way)
 
 
 def _between(way: Array, points: Array) -> Array:
@@ -236,7 +231,7 @@ def _on(along: Array, per_px: float) -> np.ndarray:
         stay_off, turn_off = off_best, on_best - cost
         from_on[index] = turn_off > stay_off, stay_on >= turn_on
         on_best, off_best = max(stay_on, turn_on) + gain[index], max(stay_off, turn_off)
-    state = on_best - 0.0 > off_best
+    state = on_best > off_best
     out = np.zeros(len(along), dtype=bool)
     for index in range(len(along) - 1, -1, -1):
         out[index] = state
@@ -292,7 +287,7 @@ def profile_of(texture: Texture, path: Path, *, sign: float, pair: bool) -> Prof
     over the median beyond 5 px; the width where half of it is left. The height's uncertainty is that of the
     values beyond.
     """
-    way, normal = _stepped(path.points_px)
+    way, normal = stepped(path.points_px)
     offsets = np.arange(-_FLANK_PX, _FLANK_PX + 0.25, 0.5)
     across = sampled(texture.level, way, normal, offsets)
     seen = sampled(texture.mask.astype(np.float32), way, normal, offsets)
@@ -323,7 +318,7 @@ def reach_px(texture: Texture, path: Path, *, unit_std: float) -> float:
     Taking out a texture rings beside a strong line. The mean over the path, across it, is compared with
     what the texture makes of such a mean: out to where it last exceeds four of its standard deviations.
     """
-    way, normal = _stepped(path.points_px)
+    way, normal = stepped(path.points_px)
     offsets = np.arange(-_RINGING_PX, _RINGING_PX + 0.5)
     mean = np.abs(sampled(texture.evidence, way, normal, offsets).sum(axis=0)) / (
         unit_std * np.sqrt(len(way))
@@ -332,15 +327,11 @@ def reach_px(texture: Texture, path: Path, *, unit_std: float) -> float:
     return float(beyond.max()) + 1.0 if len(beyond) else 0.0
 
 
-def _stepped(points: Array) -> tuple[Array, Array]:
+def stepped(points: Array) -> tuple[Array, Array]:
     """Return a path in steps of a pixel, and its normals."""
-    legs = np.hypot(*np.diff(points, axis=0).T)
-    at = np.concatenate([[0.0], np.cumsum(legs)])
-    steps = np.linspace(0.0, at[-1], max(2, round(float(at[-1])) + 1))
-    way = np.column_stack([np.interp(steps, at, points[:, axis]) for axis in (0, 1)])
-    tangent = np.gradient(way, axis=0)
-    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
-    return way, np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    whole = float(way_lengths(points)[-1])
+    way = way_points(points, np.linspace(0.0, whole, max(2, round(whole) + 1)))
+    return way, way_normals(way)
 
 
 def _half(values: Array, peak: float) -> float:

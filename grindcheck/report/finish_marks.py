@@ -4,6 +4,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from grindcheck.geometry import way_lengths, way_normals, way_points
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
@@ -125,15 +127,12 @@ def _ring(axes: "Axes", path: "Array", radius: float, style: Any) -> None:
 
 def ring_px(path: "Array", radius: float) -> "Array":
     """Return a closed line round a path at a distance, with round ends."""
-    at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
-    along = np.linspace(0.0, at[-1], 33)
-    path = np.column_stack([np.interp(along, at, path[:, axis]) for axis in (0, 1)])
-    way = np.gradient(path, axis=0)
-    way /= np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)[:, None]
-    side = radius * np.column_stack([-way[:, 1], way[:, 0]])
+    path = way_points(path, np.linspace(0.0, float(way_lengths(path)[-1]), 33))
+    side = radius * way_normals(path)
+    ahead = np.column_stack([side[:, 1], -side[:, 0]])
     turn = np.linspace(0, np.pi, 13)[1:-1, None]
-    front = path[-1] + np.cos(turn) * side[-1] + np.sin(turn) * radius * way[-1]
-    back = path[0] - np.cos(turn) * side[0] - np.sin(turn) * radius * way[0]
+    front = path[-1] + np.cos(turn) * side[-1] + np.sin(turn) * ahead[-1]
+    back = path[0] - np.cos(turn) * side[0] - np.sin(turn) * ahead[0]
     return np.vstack([path + side, front, (path - side)[::-1], back, path[:1] + side[:1]])
 
 
