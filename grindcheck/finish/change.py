@@ -70,7 +70,7 @@ def seek(scans: Sequence[Scan], path_px: Array, contrast: float, *, reach_px: fl
 
 
 def _seek(scan: Scan, path_px: Array, contrast: float, reach_px: float) -> Sought:
-    way, normal = stepped(path_px)
+    way, normal = stepped(path_px - scan.corner_px)
     offsets = np.arange(-np.ceil(reach_px), np.ceil(reach_px) + 0.5)
     mask = scan.texture.mask.astype(np.float32)
 

@@ -32,7 +32,7 @@ from grindcheck.finish.results import (
     RegionLay,
     Scratch,
 )
-from grindcheck.finish.scan import Line, Scan, find_parts, joined_across, placed
+from grindcheck.finish.scan import SMALLEST_PX, Line, Scan, find_parts, joined_across, moved
 from grindcheck.geometry import Array, Rigid, frozen
 from grindcheck.mat.finding import find_mat
 from grindcheck.photo import Photo, read_photo
@@ -40,7 +40,6 @@ from grindcheck.pipeline import Request, Seen, look_at
 from grindcheck.placing import Stance
 from grindcheck.registration import register
 
-_SEARCHED_PX = 64  # a region narrower than this isn't searched
 _UNSURE_ODDS = 1.4  # as for a pair, both photos together
 _REACH_MM = 0.35  # how far one scratch may lie apart in two photos: blade, mat and lens, two of their sigmas
 
@@ -167,7 +166,7 @@ def _searched(
         regions = closeup_regions(close, photo.name, by_hand=by_hand)
     else:
         regions = find_regions(seen, _stance(request, photo), by_hand=by_hand)
-    masks = {name: mask for name, mask in regions.masks.items() if min(_extent(mask)) >= _SEARCHED_PX // 2}
+    masks = {name: mask for name, mask in regions.masks.items() if mask.any()}
     if not masks:
         raise InputError(
             f"{photo.name} leaves nothing to search: what remains of the blade is too small.",
@@ -188,17 +187,13 @@ def _searched(
         if direction is not None and regions.frame is not None:
             at_px = np.argwhere(mask).mean(axis=0)[::-1]
             lays[name] = replace(lays[name], direction_rad=blade_direction(regions, direction, at_px))
-        rows, columns = _box(mask)
-        box = (rows, columns)
-        scans[name] = tuple(
-            placed(scan, box, stored.shape)
-            for scan in find_parts(
-                stored[box],
-                mask[box],
-                lay_rad=None if direction is None else -direction,
-                false_finds=false_finds,
-                area_px=area,
-            )
+        scans[name] = find_parts(
+            stored,
+            mask,
+            lay_rad=None if direction is None else -direction,
+            false_finds=false_finds,
+            area_px=area,
+            box=_box(mask),
         )
     if not scans:
         raise InputError(
@@ -230,23 +225,16 @@ def _earlier(path: Path, request: FinishRequest) -> Searched:
     return _searched(photo, seen, replace(request, masks=()), 0, request.false_finds)
 
 
-def _extent(mask: np.ndarray) -> tuple[int, int]:
-    rows, columns = _box(mask)
-    return rows.stop - rows.start, columns.stop - columns.start
-
-
 def _box(mask: np.ndarray) -> tuple[slice, slice]:
-    """Return the rectangle of a mask, at least 64 pixels a side as far as the picture goes."""
+    """Return the rectangle of a mask, as large as the search needs as far as the picture goes."""
     out = []
     for axis in (1, 0):
         there = np.flatnonzero(mask.any(axis=axis))
-        if not len(there):
-            return slice(0, 0), slice(0, 0)
         size = mask.shape[1 - axis]
         first, last = int(there[0]), int(there[-1]) + 1
-        more = max(0, _SEARCHED_PX - (last - first))
-        first = max(0, min(first - more // 2, size - _SEARCHED_PX))
-        out.append(slice(first, min(size, max(last, first + _SEARCHED_PX))))
+        more = max(0, SMALLEST_PX - (last - first))
+        first = max(0, min(first - more // 2, size - SMALLEST_PX))
+        out.append(slice(first, min(size, max(last, first + SMALLEST_PX))))
     return out[0], out[1]
 
 
@@ -256,13 +244,12 @@ def _face(members: Sequence[Searched], earlier: Searched | None, false_finds: fl
     for other in members[1:]:
         there = _way_between(other, first)[0]
         reach = _REACH_MM / (first.regions.mm_per_px or 1.0)
-        for name, line in _joined(other):
+        for line in _joined(other):
             path = there(line.path.points_px)
-            if name in first.scans and not any(
+            if line.region in first.scans and not any(
                 same_path(one.path_px, path, reach_px=reach) for one in scratches
             ):
-                moved = replace(line, path=replace(line.path, points_px=frozen(path)))
-                scratches.append(_scratch(first, name, moved))
+                scratches.append(_scratch(first, moved(line, path)))
     scratches.sort(key=lambda one: one.log_nfa)
     scratches = [replace(one, number=number) for number, one in enumerate(scratches, start=1)]
     compared: Earlier | None = None
@@ -290,17 +277,18 @@ def _face(members: Sequence[Searched], earlier: Searched | None, false_finds: fl
 
 def _scratches(searched: Searched) -> list[Scratch]:
     """List the scratches of one photo; one that crosses from flat to bevel is one, and where it is surest."""
-    return [_scratch(searched, name, line) for name, line in _joined(searched)]
+    return [_scratch(searched, line) for line in _joined(searched)]
 
 
-def _lines(searched: Searched) -> list[tuple[str, Line]]:
-    """Every line with the name of its region."""
-    return [(name, line) for name, parts in searched.scans.items() for scan in parts for line in scan.lines]
-
-
-def _joined(searched: Searched) -> list[tuple[str, Line]]:
-    home = {line.log_nfa: name for name, line in _lines(searched)}
-    return [(home[line.log_nfa], line) for line in joined_across([line for _, line in _lines(searched)])]
+def _joined(searched: Searched) -> list[Line]:
+    return joined_across(
+        [
+            replace(line, region=name)
+            for name, parts in searched.scans.items()
+            for scan in parts
+            for line in scan.lines
+        ]
+    )
 
 
 def _flags(one: Searched) -> list[str]:
@@ -312,7 +300,7 @@ def _flags(one: Searched) -> list[str]:
     return [*flags, *one.seen.mat.flags, *one.seen.camera.flags, *one.seen.flags]
 
 
-def _scratch(searched: Searched, name: str, line: Line) -> Scratch:
+def _scratch(searched: Searched, line: Line) -> Scratch:
     """One scratch in the words of the result; numbers are given later."""
     regions, points = searched.regions, line.path.points_px
     step = regions.mm_per_px
@@ -320,7 +308,7 @@ def _scratch(searched: Searched, name: str, line: Line) -> Scratch:
     angle = _folded(float(np.arctan2(-chord[1], chord[0])))
     if regions.frame is not None:
         angle = blade_direction(regions, angle, points.mean(axis=0))
-    lay = searched.lays[name].direction_rad
+    lay = searched.lays[line.region].direction_rad
     path_mm = ends = ends_std = None
     length_mm = None if step is None else line.path.length_px * step
     if regions.frame is not None:
@@ -354,7 +342,7 @@ def _scratch(searched: Searched, name: str, line: Line) -> Scratch:
         angle_rad=angle,
         lay_angle_rad=None if lay is None else abs(_folded(angle - lay)),
         along_lay=line.near_lay,
-        region=name,
+        region=line.region,
         log_nfa=line.log_nfa,
         certainty=float(1.0 / (1.0 + 10.0 ** min(line.log_nfa, 300.0))),
         grit=None if width_mm is None or step is None else grit_of(width_mm, 0.5 * step),
@@ -422,35 +410,26 @@ def _compared(now: Searched, scratches: list[Scratch], earlier: Searched) -> tup
     forth, rms = _way_between(earlier, now)
     reach_now = _REACH_MM / float(now.regions.mm_per_px or 1.0)
     reach_then = _REACH_MM / float(earlier.regions.mm_per_px or 1.0)
-    before = [(name, line, forth(line.path.points_px)) for name, line in _joined(earlier)]
+    was = _scratches(earlier)
+    before = [(one, forth(one.path_px)) for one in was]
+    scans_now, scans_then = (
+        [scan for parts in searched.scans.values() for scan in parts] for searched in (now, earlier)
+    )
     out = []
     there: bool | None
     for one in scratches:
-        if any(same_path(one.path_px, path, reach_px=reach_now) for _, _, path in before):
+        if any(same_path(one.path_px, path, reach_px=reach_now) for _, path in before):
             there, sure = True, one.certainty
         else:
-            sought = seek(
-                [scan for parts in earlier.scans.values() for scan in parts],
-                back(one.path_px),
-                one.contrast,
-                reach_px=reach_then,
-            )
-            there, sure = judged(sought)
+            there, sure = judged(seek(scans_then, back(one.path_px), one.contrast, reach_px=reach_then))
         out.append(replace(one, change=change_of(there), change_certainty=min(sure, one.certainty)))
     gone = []
-    for name, line, path in before:
+    for known, path in before:
         if any(same_path(one.path_px, path, reach_px=reach_now) for one in scratches):
             continue
-        sought = seek(
-            [scan for parts in now.scans.values() for scan in parts],
-            path,
-            line.profile.contrast,
-            reach_px=reach_now,
-        )
-        there, sure = judged(sought)
+        there, sure = judged(seek(scans_now, path, known.contrast, reach_px=reach_now))
         if there:
             continue  # still there, too faint now to be found by itself
-        known = _scratch(earlier, name, line)
         gone.append(
             Gone(
                 path_px=frozen(path),
@@ -458,10 +437,9 @@ def _compared(now: Searched, scratches: list[Scratch], earlier: Searched) -> tup
                 length_mm=known.length_mm,
                 change="cannot tell" if there is None else "gone",
                 certainty=min(sure, known.certainty),
-                region=name,
+                region=known.region,
             )
         )
-    was = _scratches(earlier)
     then = {name: _region(earlier, name, was) for name in earlier.scans}
     return out, Earlier(
         photo_name=earlier.photo.name,

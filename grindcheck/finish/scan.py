@@ -28,7 +28,7 @@ _FREE = 0.75  # share of a piece that no other scratch explains; shorter pieces 
 _LOOKS = 17  # places along a piece at which that is asked
 _PART_LEAST_PX = 384  # a part is at least that long: shorter, and its spectrum is known too badly
 _UNEVEN = 0.5
-_SMALLEST = 64  # pixels along the shorter side
+SMALLEST_PX = 64  # along the shorter side
 _MOST = 2000  # scratches; a surface with more is no finish
 _TOGETHER_RAD = np.deg2rad(8.0)
 
@@ -48,6 +48,8 @@ class Line:
     tone : {"bright", "dark", "bright and dark"}
     near_lay : bool
         Within 10° of the lay, where the other limit holds.
+    region : str
+        Of a face, where it lies or, if it crosses several, where it is surest.
     """
 
     path: Path
@@ -56,6 +58,7 @@ class Line:
     log_nfa: float
     tone: Tone
     near_lay: bool
+    region: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,12 +74,15 @@ class Scan:
         What a line must reach, by length.
     limit : float
         How far one must stand out to be told, on the normal scale.
+    corner_px : (int, int)
+        Where the texture's first pixel lies (column, row) in the picture in whose pixels the lines are.
     """
 
     lines: tuple[Line, ...]
     texture: Texture
     laws: tuple[Law, ...]
     limit: float
+    corner_px: tuple[int, int] = (0, 0)
 
 
 def find_scratches(
@@ -170,6 +176,7 @@ def find_parts(
     lay_rad: float | None,
     false_finds: float = FALSE_FINDS,
     area_px: float | None = None,
+    box: tuple[slice, slice] | None = None,
 ) -> tuple[Scan, ...]:
     """Find the scratches of a region whose texture may change from place to place.
 
@@ -177,12 +184,14 @@ def find_parts(
     ----------
     grey, mask, lay_rad, false_finds, area_px
         As for `find_lines`.
+    box : (slice, slice), optional
+        Rows and columns that hold all of the mask; the whole picture if left out.
 
     Returns
     -------
     tuple of Scan
-        One for each part of even texture, in pixels of `grey`; scratches that cross a border are joined by
-        `joined_across`.
+        One for each part of even texture, its lines in pixels of `grey`; scratches that cross a border are
+        joined by `joined_across`.
 
     Notes
     -----
@@ -191,17 +200,29 @@ def find_parts(
     much loses about a tenth of what can be told.
     """
     area = float(area_px or mask.sum())
+    box = box or (slice(0, grey.shape[0]), slice(0, grey.shape[1]))
     scans = [
-        placed(
-            find_lines(grey[part], mask[part], lay_rad=lay_rad, false_finds=false_finds, area_px=area),
-            part,
-            grey.shape,
+        _placed(
+            find_lines(grey[part], mask[part], lay_rad=lay_rad, false_finds=false_finds, area_px=area), part
         )
-        for part in _even_parts(grey, mask, (slice(0, grey.shape[0]), slice(0, grey.shape[1])))
+        for part in _even_parts(grey, mask, box)
     ]
     return tuple(
         replace(scan, lines=tuple(_carried_on(line, scan, scans) for line in scan.lines)) for scan in scans
     )
+
+
+def _placed(scan: Scan, part: tuple[slice, slice]) -> Scan:
+    """Put a part's lines into the whole picture; its texture stays as large as the part."""
+    corner = (part[1].start, part[0].start)
+    return replace(
+        scan, corner_px=corner, lines=tuple(moved(line, line.path.points_px + corner) for line in scan.lines)
+    )
+
+
+def moved(line: Line, points_px: Array) -> Line:
+    """Return a line with its path put elsewhere."""
+    return replace(line, path=replace(line.path, points_px=frozen(points_px)))
 
 
 def _carried_on(line: Line, home: Scan, scans: Sequence[Scan]) -> Line:
@@ -215,17 +236,15 @@ def _carried_on(line: Line, home: Scan, scans: Sequence[Scan]) -> Line:
         ahead = -_direction(points[::-1])
         probe = points[-1] + ahead * np.array([[_GAP_PX], [_GAP_PX + _AHEAD_PX]])
         for scan in scans:
-            if scan is home or not scan.laws or not _in_mask(scan, probe):
+            start, end = probe - scan.corner_px
+            if scan is home or not scan.laws or not _in_mask(scan.texture, np.stack([start, end])):
                 continue
             unit_std = scan.laws[0].unit_std[line.near_lay]
-            path = follow(scan.texture, probe[0], probe[1], sign=sign, pair=pair, unit_std=unit_std)
+            path = follow(scan.texture, start, end, sign=sign, pair=pair, unit_std=unit_std)
             if path is None:
                 continue
-            far = (
-                path.points_px
-                if (path.points_px[-1] - path.points_px[0]) @ ahead > 0
-                else path.points_px[::-1]
-            )
+            far = path.points_px + scan.corner_px
+            far = far if (far[-1] - far[0]) @ ahead > 0 else far[::-1]
             shown = path.sigmas_per_px * np.sqrt(path.covered * path.length_px)
             gap = float(np.hypot(*(far[0] - points[-1])))
             if shown < _KNOWN_PLACE or gap > _AHEAD_PX or _direction(far) @ ahead < np.cos(_TOGETHER_RAD):
@@ -235,10 +254,10 @@ def _carried_on(line: Line, home: Scan, scans: Sequence[Scan]) -> Line:
     return line
 
 
-def _in_mask(scan: Scan, points: Array) -> bool:
+def _in_mask(texture: Texture, points: Array) -> bool:
     at = np.rint(points).astype(np.intp)
-    size = np.array(scan.texture.mask.shape[::-1])
-    return bool(np.all((at >= 0) & (at < size))) and bool(scan.texture.mask[at[:, 1], at[:, 0]].all())
+    size = np.array(texture.mask.shape[::-1])
+    return bool(np.all((at >= 0) & (at < size))) and bool(texture.mask[at[:, 1], at[:, 0]].all())
 
 
 def _even_parts(
@@ -252,34 +271,11 @@ def _even_parts(
     halves = []
     for side in (slice(box[axis].start, middle), slice(middle, box[axis].stop)):
         halves.append((side, box[1]) if axis == 0 else (box[0], side))
-    if min(int(mask[half].sum()) for half in halves) < _PART_LEAST_PX * _SMALLEST:
+    if min(int(mask[half].sum()) for half in halves) < _PART_LEAST_PX * SMALLEST_PX:
         return [box]
-    if apart(grey[halves[0]], mask[halves[0]], grey[halves[1]], mask[halves[1]]) < _UNEVEN:
+    if apart(grey, mask, *halves) < _UNEVEN:
         return [box]
     return [part for half in halves for part in _even_parts(grey, mask, half)]
-
-
-def placed(scan: Scan, part: tuple[slice, slice], shape: tuple[int, ...]) -> Scan:
-    """Put a part's scan back into the whole picture."""
-    texture, corner = scan.texture, np.array([part[1].start, part[0].start])
-
-    def whole(array: NDArray[Any]) -> NDArray[Any]:
-        out = np.zeros(shape, dtype=array.dtype)
-        out[part] = array
-        out.setflags(write=False)
-        return out
-
-    moved = [
-        replace(line, path=replace(line.path, points_px=frozen(line.path.points_px + corner)))
-        for line in scan.lines
-    ]
-    return replace(
-        scan,
-        lines=tuple(moved),
-        texture=replace(
-            texture, level=whole(texture.level), evidence=whole(texture.evidence), mask=whole(texture.mask)
-        ),
-    )
 
 
 def find_lines(
@@ -317,10 +313,11 @@ def find_lines(
     if not false_finds > 0:
         raise ValueError(f"false_finds must be positive; it is {false_finds}.")
     rows, columns = mask.shape
-    if min(rows, columns) < _SMALLEST or not mask.any():
+    if min(rows, columns) < SMALLEST_PX or not mask.any():
         raise InputError(
             f"The picture to search has {columns} × {rows} pixels, {int(mask.sum())} of them in the region.",
-            advice=f"Give a region of at least {_SMALLEST} pixels a side: come nearer, or send the original.",
+            advice=f"Give a region of at least {SMALLEST_PX} pixels a side: come nearer, or send the "
+            "original.",
         )
     texture = texture_of(grey, mask)
     area = float(area_px or texture.area_px)
@@ -387,22 +384,27 @@ def _told_apart(texture: Texture, pieces: Pieces, limit: float, area_px: float) 
 
 def _left(texture: Texture, one: Pieces, taken: NDArray[np.uint8]) -> float:
     """Return what of a piece stands out if what scratches found before explain is left out of it."""
-    start, end = one.start_px[0], one.end_px[0]
-    steps = np.linspace(0.0, 1.0, int(np.abs(end - start).max()) + 1)
-    way = start + (end - start) * steps[:, None]
-    at = np.clip(np.rint(way), 0, np.array(texture.mask.shape[::-1]) - 1).astype(np.intp)
+    count = int(np.abs(one.end_px[0] - one.start_px[0]).max()) + 1
+    way, normal = _straight(one, count)
+    at = _inside(np.rint(way).astype(np.intp), (taken.shape[0], taken.shape[1]))
     free = taken[at[:, 1], at[:, 0]] == 0
     if free.all():
         return float(one.sigmas[0])
     if free.mean() < _FREE:
         return 0.0
-    along = (end - start) / float(np.hypot(*(end - start)))
-    normal = np.broadcast_to(np.array([-along[1], along[0]]), way.shape)
     strip = sampled(texture.evidence, way, normal, np.arange(-2.0, 2.5), pair=bool(one.pair[0]))
     whole = strip.sum(axis=0) / np.sqrt(len(way))
     rest = strip[free].sum(axis=0) / np.sqrt(free.sum())
     best = int(np.argmax(np.abs(whole)))
     return float(one.sigmas[0]) * min(max(float(rest[best] / whole[best]), 0.0), 1.0)
+
+
+def _straight(one: Pieces, count: int) -> tuple[Array, Array]:
+    """Return so many points along a piece, and its normal at each."""
+    start, end = one.start_px[0], one.end_px[0]
+    way = start + (end - start) * np.linspace(0.0, 1.0, count)[:, None]
+    along = (end - start) / float(np.hypot(*(end - start)))
+    return way, np.broadcast_to(np.array([-along[1], along[0]]), way.shape)
 
 
 def _known(taken: NDArray[np.uint8], points: Array) -> bool:
@@ -418,12 +420,8 @@ def _speck(texture: Texture, one: Pieces) -> Array | None:
     by one standard deviation: a scratch at the limit of what is found, six sigmas, then has three left, and
     a texture with specks on it minus two.
     """
-    start, end = one.start_px[0], one.end_px[0]
-    parts = max(4, int(np.hypot(*(end - start))) // _PART_PX)
-    steps = np.linspace(0.0, 1.0, parts * _PART_PX)
-    way = start + (end - start) * steps[:, None]
-    along = (end - start) / float(np.hypot(*(end - start)))
-    normal = np.broadcast_to(np.array([-along[1], along[0]]), way.shape)
+    parts = max(4, int(np.hypot(*(one.end_px[0] - one.start_px[0]))) // _PART_PX)
+    way, normal = _straight(one, parts * _PART_PX)
     strip = sampled(texture.evidence, way, normal, np.arange(-1.0, 1.5), pair=bool(one.pair[0]))
     best = strip[:, int(np.argmax(np.abs(strip.sum(axis=0))))]
     sums = best.reshape(parts, _PART_PX).sum(axis=1) * np.sign(best.sum())

@@ -15,11 +15,8 @@ from grindcheck.geometry import Array, frozen
 BLOCK = 64  # pixels; the spectrum's resolution
 _SHADING_PX = 24.0  # what is smoother than this is light, not texture
 _BLOCKS = 600  # as many as are looked at, at most; more change the spectrum by less than its own error
-_COVERED = (
-    0.7,
-    0.35,
-    0.1,
-)  # share of a block that lies in the mask; the next is used if the one before finds few
+# share of a block that lies in the mask; the next is used if the one before finds few
+_COVERED = (0.7, 0.35, 0.1)
 _FEW_BLOCKS = 24
 _FLOOR = 1e-3  # of the mean power; below that a picture's rounding rules
 _FADE_PX = 6.0
@@ -98,18 +95,20 @@ def texture_of(grey: NDArray[np.float32], mask: NDArray[np.bool_]) -> Texture:
     )
 
 
-def apart(one: NDArray[np.float32], one_mask: NDArray[np.bool_], other: NDArray[np.float32],
-          other_mask: NDArray[np.bool_]) -> float:  # fmt: skip
-    """Return how far two regions' spectra lie apart: mean absolute difference of the logarithm of power.
+def apart(
+    grey: NDArray[np.float32], mask: NDArray[np.bool_], one: tuple[slice, slice], other: tuple[slice, slice]
+) -> float:
+    """Return how far the spectra of two parts of a region lie apart: mean difference of log power.
 
     Parameters
     ----------
-    one, other : ndarray, shape (rows, columns), float32
-    one_mask, other_mask : ndarray of bool
+    grey, mask : ndarray, shape (rows, columns)
+        As for `texture_of`.
+    one, other : (slice, slice)
+        Rows and columns of each part.
     """
     powers = [
-        _power(_flattened(grey, mask) * _faded(mask), mask)
-        for grey, mask in ((one, one_mask), (other, other_mask))
+        _power(_flattened(grey[part], mask[part]) * _faded(mask[part]), mask[part]) for part in (one, other)
     ]
     return float(np.mean(np.abs(np.log(powers[0] / powers[1]))))
 
