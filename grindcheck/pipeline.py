@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
@@ -41,6 +42,22 @@ _CEILING = 0.95  # linear; clipped, but for noise and compression
 _BLOWN_SHARE = 0.25  # of the blade at the ceiling: lines in there are lost
 _DARK = 0.02  # median linear level, stored value 39 of 255, below which noise and compression hide lines
 _STEEP_RAD = np.deg2rad(15.0)
+
+
+class Sheet(Protocol):
+    """What a request says of the printed sheet: the paper that must be seen, and what its bars read."""
+
+    @property
+    def paper(self) -> str | None:
+        """The mat that must be seen."""
+
+    @property
+    def bar_x_mm(self) -> float | None:
+        """Calliper reading of the long bar."""
+
+    @property
+    def bar_y_mm(self) -> float | None:
+        """Calliper reading of the short bar."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +128,7 @@ def check_pair(request: Request) -> Comparison:
         If a photo can't be used or the two don't belong together.
     """
     grind = check_grind(request.grind)
-    stance = _stance(request)
+    stance = stance_of(request.thickness_mm, request.height_mm, request.edge_mm)
     with ThreadPoolExecutor(max_workers=2) as both:  # the second is decoded while the first is looked at
         looking = [both.submit(look_at, read_photo(path), request, stance) for path in request.photos]
         seen = [each.result() for each in looking]
@@ -154,10 +171,11 @@ def see(path: Path, request: Request, stance: Stance) -> Seen:
     return look_at(read_photo(path), request, stance)
 
 
-def look_at(photo: Photo, request: Request, stance: Stance) -> Seen:
-    """Take one photo up to its outline."""
-    mat = find_mat(photo, paper=request.paper)
-    scale = _scale(mat.spec.paper, request)
+def look_at(photo: Photo, sheet: Sheet, stance: Stance, *, mat: MatView | None = None) -> Seen:
+    """Take one photo up to its outline; `mat` if it is found already."""
+    if mat is None:
+        mat = find_mat(photo, paper=sheet.paper)
+    scale = _scale(mat.spec.paper, sheet)
     camera = solve_camera(mat, photo, scale=(scale.x, scale.y), scale_std=scale.std)
     rough = find_blade(photo, camera, mat.spec, height_mm=stance.height_mm)
     outline = trace_outline(photo, mat, camera, rough)
@@ -205,7 +223,7 @@ def tell_faces(
     if given is not None:
         if given[0] != one.outline.side and given[1] != other.outline.side:
             flags.append("edge_side_unsure")
-        one, other = (_showing(seen, side) for seen, side in zip((one, other), given, strict=True))
+        one, other = (showing(seen, side) for seen, side in zip((one, other), given, strict=True))
     # an order of their own, so that the user's order of the photos changes no digit
     one, other = sorted((one, other), key=lambda seen: seen.photo.sha256)
     apart = outlines_agree(one.outline, other.outline)
@@ -241,7 +259,8 @@ def tell_faces(
     return {"left": left, "right": right}, tuple(dict.fromkeys(flags))
 
 
-def _showing(seen: Seen, side: Side) -> Seen:
+def showing(seen: Seen, side: Side) -> Seen:
+    """Return what was seen as the face that it is said to be."""
     return seen if seen.outline.side == side else replace(seen, outline=turned_over(seen.outline))
 
 
@@ -266,26 +285,31 @@ def _doubts(camera: Camera, rough: Silhouette) -> tuple[str, ...]:
     return tuple(name for name, so in found.items() if so)
 
 
-def _stance(request: Request) -> Stance:
-    thickness = request.thickness_mm
-    height = request.height_mm if request.height_mm is not None else thickness
+def stance_of(thickness: float, height: float | None, edge: float) -> Stance:
+    """Put together how a blade lies, from millimetres that are told; without a height the thickness is it.
+
+    Raises
+    ------
+    InputError
+        If they contradict each other.
+    """
+    height = height if height is not None else thickness
     if height < 0.9 * thickness:
         raise InputError(
             f"The flat's height {height:.2f} mm is below the stock thickness {thickness:.2f} mm.",
             advice="Give the height of the upper flat above the paper: stock plus one handle scale.",
         )
-    if not 0.0 <= request.edge_mm < thickness:
+    if not 0.0 <= edge < thickness:
         raise InputError(
-            f"The edge thickness {request.edge_mm:.2f} mm isn't between 0 and the stock's "
-            f"{thickness:.2f} mm.",
+            f"The edge thickness {edge:.2f} mm isn't between 0 and the stock's {thickness:.2f} mm.",
             advice="Measure the edge before sharpening with a calliper; 0.5 mm is usual.",
         )
-    return Stance(thickness_mm=thickness, height_mm=height, edge_mm=request.edge_mm)
+    return Stance(thickness_mm=thickness, height_mm=height, edge_mm=edge)
 
 
-def _scale(paper: str, request: Request) -> PrintScale:
-    if request.bar_x_mm is not None or request.bar_y_mm is not None:
-        return print_scale(paper, request.bar_x_mm, request.bar_y_mm)
+def _scale(paper: str, sheet: Sheet) -> PrintScale:
+    if sheet.bar_x_mm is not None or sheet.bar_y_mm is not None:
+        return print_scale(paper, sheet.bar_x_mm, sheet.bar_y_mm)
     return load_print_scale(paper)
 
 

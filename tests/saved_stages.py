@@ -104,7 +104,7 @@ def save() -> None:
 
     kept: dict[str, Any] = {}
     request = reduced.request(NAME)
-    stance = pipeline._stance(request)
+    stance = pipeline.stance_of(request.thickness_mm, request.height_mm, request.edge_mm)
     made: dict[str, Any] = {}
     original = pipeline.compare
 

@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 from grindcheck import cli
 from grindcheck.errors import PairError
 from grindcheck.mat.spec import mat_spec
-from grindcheck.pipeline import Seen, _stance, check_pair, see
+from grindcheck.pipeline import Seen, check_pair, see, stance_of
 
 NAME = "field_knife_a"
 GOOD = ["--thickness", "5/32in"]
@@ -33,7 +33,7 @@ def first(photos: tuple[Path, Path]) -> Seen:
     with Image.open(photos[0]) as picture:
         assert picture.getexif().get(0x0112, 1) == 1
     request = reduced.request(NAME, photos)
-    return see(photos[0], request, _stance(request))
+    return see(photos[0], request, stance_of(request.thickness_mm, request.height_mm, request.edge_mm))
 
 
 def check(photos, *options, thickness=GOOD):
@@ -162,7 +162,10 @@ def test_grey_print_is_told(photos, tmp_path):
 
     grey_photo = reduced.changed(photos[0], tmp_path / "grey.jpg", grey)
     request = reduced.request(NAME, photos)
-    assert "grey_print" in see(grey_photo, request, _stance(request)).flags
+    assert (
+        "grey_print"
+        in see(grey_photo, request, stance_of(request.thickness_mm, request.height_mm, request.edge_mm)).flags
+    )
 
 
 def test_colour_print_isn_t_called_grey(first):
@@ -241,7 +244,9 @@ def test_blade_too_dark_or_blown_out(photos, first, tmp_path, level, flag):
     blade = on_blade(first, 4.0)
     wrong = reduced.changed(photos[0], tmp_path / f"{flag}.jpg", painted(blade, (level,) * 3))
     request = reduced.request(NAME, photos)
-    assert flag in see(wrong, request, _stance(request)).flags
+    assert (
+        flag in see(wrong, request, stance_of(request.thickness_mm, request.height_mm, request.edge_mm)).flags
+    )
     run = check((wrong, photos[1]))
     assert run.exit_code in (2, 3), run.output  # no verdict without lines
     assert "What to do: " in run.stderr or "CANNOT TELL" in run.stdout

@@ -13,15 +13,16 @@ import reduced
 from grindcheck import pipeline
 from grindcheck.errors import BladeError, InputError
 from grindcheck.finish import leftout
+from grindcheck.finish.closeup import closeup
 from grindcheck.finish.lays import region_lay
 from grindcheck.finish.regions import (
     blade_direction,
     blade_from_px,
     blade_std_mm,
     blobs_share,
+    closeup_regions,
     find_regions,
     tip_and_edge_mm,
-    whole_picture,
 )
 from grindcheck.geometry import frozen
 from grindcheck.photo import read_photo
@@ -42,7 +43,7 @@ FACES = [(name, number) for name in NAMES for number in (0, 1)]
 @cache
 def seen(name, number):
     request = reduced.request(name)
-    stance = pipeline._stance(request)
+    stance = pipeline.stance_of(request.thickness_mm, request.height_mm, request.edge_mm)
     return pipeline.look_at(read_photo(request.photos[number]), request, stance), request, stance
 
 
@@ -375,12 +376,16 @@ def test_lay_of_rendered_faces(name, number, region, symbol) -> None:
     assert lay.strength > 0.35
 
 
+def as_close_up(photo, **more):
+    return closeup_regions(closeup(photo), photo.name, **more)
+
+
 def test_whole_picture() -> None:
     photo = seen("field_knife_a", 0)[0].photo
     rng = np.random.default_rng(2)
     bgr = np.clip(120 + 12 * rng.normal(size=(400, 600, 1)), 0, 255).astype(np.uint8).repeat(3, axis=2)
     bgr[50:90, 100:180] = 255
-    found = whole_picture(replace(photo, bgr=bgr), by_hand=[np.array([[300, 200], [400, 200], [400, 300]])])
+    found = as_close_up(replace(photo, bgr=bgr), by_hand=[np.array([[300, 200], [400, 200], [400, 300]])])
     mask = found.masks["picture"]
     assert names(found) == {"glare", "by hand"} and found.mm_per_px is None
     assert not mask[55:85, 105:175].any() and not mask[210:250, 370:390].any()
@@ -395,18 +400,18 @@ def test_a_coloured_ground_is_no_steel() -> None:
     rng = np.random.default_rng(2)
     bgr = np.clip(np.array([150, 60, 200]) + 5 * rng.normal(size=(400, 600, 3)), 0, 255).astype(np.uint8)
     bgr[120:300] = np.clip(130 + 15 * rng.normal(size=(180, 600, 1)), 0, 255).astype(np.uint8)
-    found = whole_picture(replace(photo, bgr=bgr))
+    found = as_close_up(replace(photo, bgr=bgr))
     assert "background" in names(found)
     assert found.masks["picture"][135:285].all()
     assert not found.masks["picture"][:110].any() and not found.masks["picture"][310:].any()
     # but grey on grey tells nothing
-    assert names(whole_picture(replace(photo, bgr=np.full((300, 300, 3), 90, np.uint8)))) == set()
+    assert names(as_close_up(replace(photo, bgr=np.full((300, 300, 3), 90, np.uint8)))) == set()
 
 
 def test_nothing_left() -> None:
     photo = seen("field_knife_a", 0)[0].photo
     with pytest.raises(InputError, match="is left to be searched"):
-        whole_picture(replace(photo, bgr=np.full((300, 400, 3), 255, np.uint8)))
+        as_close_up(replace(photo, bgr=np.full((300, 400, 3), 255, np.uint8)))
 
 
 def test_outline_arrays_stay_read_only() -> None:

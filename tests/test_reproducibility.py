@@ -22,7 +22,7 @@ from grindcheck.grindlines import (
 )
 from grindcheck.mat.finding import find_mat
 from grindcheck.outline import trace_outline
-from grindcheck.pipeline import _scale, _stance
+from grindcheck.pipeline import _scale, stance_of
 from grindcheck.silhouette import find_blade
 
 SIDES = ("left", "right")
@@ -69,7 +69,12 @@ def test_mat_to_camera(saved, mats, request_, side):
 @pytest.mark.parametrize("side", SIDES)
 def test_camera_to_blade(saved, mats, request_, side):
     one = saved[0][side]
-    found = find_blade(one.photo, one.camera, mats[side].spec, height_mm=_stance(request_).height_mm)
+    found = find_blade(
+        one.photo,
+        one.camera,
+        mats[side].spec,
+        height_mm=stance_of(request_.thickness_mm, request_.height_mm, request_.edge_mm).height_mm,
+    )
     np.testing.assert_allclose(found.tip_mm, one.tip_mm, atol=0.3)
     np.testing.assert_allclose(found.along, one.along, atol=0.002)
     assert found.length_mm == pytest.approx(one.length_mm, abs=0.5)
@@ -81,7 +86,12 @@ def test_blade_to_outline(saved, mats, request_, side):
     from scipy.spatial import cKDTree
 
     one = saved[0][side]
-    rough = find_blade(one.photo, one.camera, mats[side].spec, height_mm=_stance(request_).height_mm)
+    rough = find_blade(
+        one.photo,
+        one.camera,
+        mats[side].spec,
+        height_mm=stance_of(request_.thickness_mm, request_.height_mm, request_.edge_mm).height_mm,
+    )
     found = trace_outline(one.photo, mats[side], one.camera, rough)
     assert found.side == side
     wanted = one.outline.face.plane.mat_from_grid(one.outline.points_mm)
@@ -128,7 +138,9 @@ def test_lines_to_differences(saved, mats, request_):
         )
         for side in SIDES
     }  # fmt: skip
-    found = compare(views, _stance(request_), _scale("a4", request_))
+    found = compare(
+        views, stance_of(request_.thickness_mm, request_.height_mm, request_.edge_mm), _scale("a4", request_)
+    )
     got = {f"{one.quantity} {one.station_mm or ''}".strip(): one for one in found.differences}
     assert got.keys() == wanted.keys()
     for name, (value, std) in wanted.items():

@@ -1,6 +1,6 @@
 """The order of the steps of a finish check: photo, regions, lay, scratches, groups, change since earlier."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -36,8 +36,9 @@ from grindcheck.finish.scan import SMALLEST_PX, Line, Scan, find_parts, joined_a
 from grindcheck.geometry import Array, Rigid, frozen
 from grindcheck.mat.finding import find_mat
 from grindcheck.photo import Photo, read_photo
-from grindcheck.pipeline import Request, Seen, look_at
+from grindcheck.pipeline import Seen, look_at, showing, stance_of
 from grindcheck.placing import Stance
+from grindcheck.rectify import Plane
 from grindcheck.registration import register
 
 _UNSURE_ODDS = 1.4  # as for a pair, both photos together
@@ -51,10 +52,8 @@ class Searched:
     Parameters
     ----------
     photo : Photo
-    seen : Seen or None
-        None without a whole mat.
-    close : Closeup or None
-        Instead of it, a photo with a strip or a corner of the mat, or without any.
+    looked : Seen or Closeup
+        On a whole mat, or with a strip, a corner of the mat, or without any.
     regions : Regions
     lays : dict of str to RegionLay
     scans : dict of str to tuple of Scan
@@ -62,8 +61,7 @@ class Searched:
     """
 
     photo: Photo
-    seen: Seen | None
-    close: Closeup | None
+    looked: Seen | Closeup
     regions: Regions
     lays: dict[str, RegionLay]
     scans: dict[str, tuple[Scan, ...]]
@@ -95,11 +93,11 @@ def check_finish(request: FinishRequest) -> Finish:
     if not request.photos:
         raise InputError("No photo is given.", advice="Name one photo at least: grindcheck finish face.jpg.")
     photos = [read_photo(path) for path in request.photos]
-    seen = [_seen(photo, request, number) for number, photo in enumerate(photos)]
-    faces = _by_face(seen)
+    looked = [_looked(photo, request, number) for number, photo in enumerate(photos)]
+    faces = _by_face(looked)
     share = {side: request.false_finds / len(members) for side, members in faces.items()}
     searched = {
-        side: [_searched(photos[n], seen[n], request, n, share[side]) for n in members]
+        side: [_searched(photos[n], looked[n], request, n, share[side]) for n in members]
         for side, members in faces.items()
     }
     earlier: dict[str, Searched] = {}
@@ -120,52 +118,41 @@ def check_finish(request: FinishRequest) -> Finish:
 
 def _stance(request: FinishRequest, photo: Photo) -> Stance:
     thickness = request.needed_thickness(photo.name)
-    height = request.height_mm if request.height_mm is not None else thickness
-    return Stance(thickness_mm=thickness, height_mm=height, edge_mm=min(request.edge_mm, 0.9 * thickness))
+    return stance_of(thickness, request.height_mm, min(request.edge_mm, 0.9 * thickness))
 
 
-def _seen(photo: Photo, request: FinishRequest, number: int) -> Seen | None:
-    """Take a photo up to its outline; None if there is no mat in it."""
+def _looked(photo: Photo, request: FinishRequest, number: int | None) -> Seen | Closeup:
+    """Take a photo up to its outline, or up to a close-up's picture if no whole mat is in it."""
     try:
-        find_mat(photo, paper=request.paper)
+        mat = find_mat(photo, paper=request.paper)
     except MatError as problem:
-        if isinstance(problem, NoMatError) or closeup(photo, paper=request.paper).frame != "picture":
-            return None
-        raise
-    stance = _stance(request, photo)
-    given = Request(
-        photos=(request.photos[0], request.photos[0]), thickness_mm=stance.thickness_mm,
-        height_mm=stance.height_mm, edge_mm=stance.edge_mm, paper=request.paper,
-        bar_x_mm=request.bar_x_mm, bar_y_mm=request.bar_y_mm,
-    )  # fmt: skip
-    seen = look_at(photo, given, stance)
-    if request.faces is not None and number < len(request.faces):
-        from grindcheck.outline import turned_over
-
-        if seen.outline.side != request.faces[number]:
-            seen = replace(seen, outline=turned_over(seen.outline))
+        close = _closeup(photo, request)
+        if close.frame == "picture" and not isinstance(problem, NoMatError):
+            raise
+        return close
+    seen = look_at(photo, request, _stance(request, photo), mat=mat)
+    if request.faces is not None and number is not None and number < len(request.faces):
+        seen = showing(seen, request.faces[number])
     return seen
 
 
-def _by_face(seen: Sequence[Seen | None]) -> dict[str, list[int]]:
+def _by_face(looked: Sequence[Seen | Closeup]) -> dict[str, list[int]]:
     """Return the indices of the photos of each face; every photo without a mat stands for itself."""
     faces: dict[str, list[int]] = {}
-    for number, one in enumerate(seen):
-        name = f"photo {number}" if one is None else one.outline.side
+    for number, one in enumerate(looked):
+        name = one.outline.side if isinstance(one, Seen) else f"photo {number}"
         faces.setdefault(name, []).append(number)
     return dict(sorted(faces.items()))
 
 
 def _searched(
-    photo: Photo, seen: Seen | None, request: FinishRequest, number: int, false_finds: float
+    photo: Photo, looked: Seen | Closeup, request: FinishRequest, number: int | None, false_finds: float
 ) -> Searched:
     by_hand = [mask.polygon_px for mask in request.masks if mask.photo == number]
-    close = None
-    if seen is None:
-        close = _closeup(photo, request)
-        regions = closeup_regions(close, photo.name, by_hand=by_hand)
+    if isinstance(looked, Seen):
+        regions = find_regions(looked, _stance(request, photo), by_hand=by_hand)
     else:
-        regions = find_regions(seen, _stance(request, photo), by_hand=by_hand)
+        regions = closeup_regions(looked, photo.name, by_hand=by_hand)
     masks = {name: mask for name, mask in regions.masks.items() if mask.any()}
     if not masks:
         raise InputError(
@@ -200,7 +187,7 @@ def _searched(
             f"{photo.name} leaves nothing to search: what remains of the blade is too narrow.",
             advice="Come nearer, or take away what covers the blade; give less with --mask.",
         )
-    return Searched(photo=photo, seen=seen, close=close, regions=regions, lays=lays, scans=scans)
+    return Searched(photo=photo, looked=looked, regions=regions, lays=lays, scans=scans)
 
 
 def _closeup(photo: Photo, request: FinishRequest) -> Closeup:
@@ -216,13 +203,13 @@ def _closeup(photo: Photo, request: FinishRequest) -> Closeup:
 
 def _earlier(path: Path, request: FinishRequest) -> Searched:
     photo = read_photo(path)
-    seen = _seen(photo, replace(request, faces=None), 0)
-    if seen is None:
+    looked = _looked(photo, request, None)
+    if not isinstance(looked, Seen):
         raise MatError(
             f"{path.name} shows no mat, so it can't be laid onto the photo of now.",
             advice="Compare photos on the mat.",
         )
-    return _searched(photo, seen, replace(request, masks=()), 0, request.false_finds)
+    return _searched(photo, looked, request, None, request.false_finds)
 
 
 def _box(mask: np.ndarray) -> tuple[slice, slice]:
@@ -242,10 +229,10 @@ def _face(members: Sequence[Searched], earlier: Searched | None, false_finds: fl
     first = members[0]
     scratches = _scratches(first)
     for other in members[1:]:
-        there = _way_between(other, first)[0]
+        laid = _laid(other, first)
         reach = _REACH_MM / (first.regions.mm_per_px or 1.0)
         for line in _joined(other):
-            path = there(line.path.points_px)
+            path = laid.there(line.path.points_px)
             if line.region in first.scans and not any(
                 same_path(one.path_px, path, reach_px=reach) for one in scratches
             ):
@@ -261,7 +248,7 @@ def _face(members: Sequence[Searched], earlier: Searched | None, false_finds: fl
     flags = dict.fromkeys(flag for one in members for flag in _flags(one))
     return FinishFace(
         side=first.regions.side,
-        frame="blade" if blade else (first.close.frame if first.close is not None else "picture"),
+        frame="blade" if isinstance(first.looked, Seen) else first.looked.frame,
         photos=tuple({"name": one.photo.name, "sha256": one.photo.sha256} for one in members),
         mm_per_px=first.regions.mm_per_px,
         regions=regions,
@@ -293,11 +280,12 @@ def _joined(searched: Searched) -> list[Line]:
 
 def _flags(one: Searched) -> list[str]:
     flags = list(one.photo.flags) + list(one.regions.flags)
-    if one.seen is None:
-        return [*flags, *(one.close.flags if one.close is not None else ())]
-    if one.seen.outline.edge_odds < _UNSURE_ODDS:
+    looked = one.looked
+    if not isinstance(looked, Seen):
+        return [*flags, *looked.flags]
+    if looked.outline.edge_odds < _UNSURE_ODDS:
         flags.append("edge_side_unsure")
-    return [*flags, *one.seen.mat.flags, *one.seen.camera.flags, *one.seen.flags]
+    return [*flags, *looked.mat.flags, *looked.camera.flags, *looked.flags]
 
 
 def _scratch(searched: Searched, line: Line) -> Scratch:
@@ -322,9 +310,9 @@ def _scratch(searched: Searched, line: Line) -> Scratch:
         )
         legs = np.diff(path_mm, axis=0)
         length_mm = float(np.hypot(*legs.T).sum())
-    elif step is not None and searched.close is not None:
-        path_mm = frozen(searched.close.mm_from_index(points))
-        scale = float(searched.close.mm_per_px_std or 0.0) * line.path.length_px
+    elif step is not None and isinstance(searched.looked, Closeup):
+        path_mm = frozen(searched.looked.mm_from_index(points))
+        scale = float(searched.looked.mm_per_px_std or 0.0) * line.path.length_px
         ends_std = float(np.hypot(line.path.ends_std_px * step, scale))
     resolved = step is not None and line.profile.width_px > 1.0
     width_mm = line.profile.width_px * float(step) if resolved and step is not None else None
@@ -381,37 +369,41 @@ def _region(searched: Searched, name: str, scratches: Sequence[Scratch]) -> Regi
     )
 
 
-Way = Callable[[Array], Array]
+@dataclass(frozen=True, slots=True)
+class _Laid:
+    """One picture laid onto another of the same face: its pixels become those of the other."""
+
+    moving: Plane
+    fixed: Plane
+    fixed_from_moving: Rigid
+    rms_mm: float
+
+    def there(self, points_px: Array) -> Array:
+        at_mm = self.fixed_from_moving(self.moving.grid_from_index(points_px))
+        return np.asarray(self.fixed.index_from_grid(at_mm))
 
 
-def _way_between(one: Searched, other: Searched) -> tuple[Way, float | None]:
-    """How pixels of one picture become those of another of the same face, and how well the outlines agree."""
-    if one.seen is None or other.seen is None or one.regions.frame is None or other.regions.frame is None:
+def _laid(one: Searched, other: Searched) -> _Laid:
+    """Lay a picture of a face onto another, outline onto outline."""
+    if not isinstance(one.looked, Seen) or not isinstance(other.looked, Seen):
         raise PairError(
             f"{one.photo.name} and {other.photo.name} can't be laid onto each other without a mat.",
             advice="Photograph the blade on the mat both times.",
         )
-    moving, fixed = (seen.outline for seen in (one.seen, other.seen))
+    moving, fixed = one.looked.outline, other.looked.outline
     start = Rigid(angle_rad=0.0, shift=frozen(fixed.tip_mm - moving.tip_mm))
     reach = 0.9 * max(float(moving.points_mm[:, 0].min()), float(fixed.points_mm[:, 0].min()), -200.0)
     parts = [outline.points_mm[outline.points_mm[:, 0] > reach] for outline in (moving, fixed)]
     found, _ = register(parts[0], parts[1], start=start)
-    moving_plane, fixed_plane = moving.face.plane, fixed.face.plane
-
-    def carry(points_px: Array) -> Array:
-        there = found.fixed_from_moving(moving_plane.grid_from_index(points_px))
-        return np.asarray(fixed_plane.index_from_grid(there))
-
-    return carry, found.rms_mm
+    return _Laid(moving.face.plane, fixed.face.plane, found.fixed_from_moving, found.rms_mm)
 
 
 def _compared(now: Searched, scratches: list[Scratch], earlier: Searched) -> tuple[list[Scratch], Earlier]:
-    back, _ = _way_between(now, earlier)
-    forth, rms = _way_between(earlier, now)
+    laid, back = _laid(earlier, now), _laid(now, earlier)
     reach_now = _REACH_MM / float(now.regions.mm_per_px or 1.0)
     reach_then = _REACH_MM / float(earlier.regions.mm_per_px or 1.0)
     was = _scratches(earlier)
-    before = [(one, forth(one.path_px)) for one in was]
+    before = [(one, laid.there(one.path_px)) for one in was]
     scans_now, scans_then = (
         [scan for parts in searched.scans.values() for scan in parts] for searched in (now, earlier)
     )
@@ -421,7 +413,7 @@ def _compared(now: Searched, scratches: list[Scratch], earlier: Searched) -> tup
         if any(same_path(one.path_px, path, reach_px=reach_now) for _, path in before):
             there, sure = True, one.certainty
         else:
-            there, sure = judged(seek(scans_then, back(one.path_px), one.contrast, reach_px=reach_then))
+            there, sure = judged(seek(scans_then, back.there(one.path_px), one.contrast, reach_px=reach_then))
         out.append(replace(one, change=change_of(there), change_certainty=min(sure, one.certainty)))
     gone = []
     for known, path in before:
@@ -445,7 +437,7 @@ def _compared(now: Searched, scratches: list[Scratch], earlier: Searched) -> tup
         photo_name=earlier.photo.name,
         photo_sha256=earlier.photo.sha256,
         gone=tuple(gone),
-        outline_rms_mm=rms,
+        outline_rms_mm=laid.rms_mm,
         per_cm2_mm={name: float(one.per_cm2_mm or 0.0) for name, one in then.items()},
         share={name: one.share for name, one in then.items()},
     )

@@ -31,11 +31,10 @@ from grindcheck.grindlines import (
     trace_shoulder_of,
 )
 from grindcheck.outline import Outline
-from grindcheck.photo import Photo
 from grindcheck.pipeline import Seen
 from grindcheck.placing import Stance
 from grindcheck.plunge import Line
-from grindcheck.rectify import Face, linear_light, picture_of
+from grindcheck.rectify import Face, picture_of
 
 Mask = NDArray[np.bool_]
 
@@ -180,44 +179,6 @@ def find_regions(
         picture=picture, grey=grey, masks=masks, excluded=tuple(excluded), mm_per_px=step, side=outline.side,
         lines=lines, flags=("dirty_blade",) if is_dirty(spots, searched_cm2) else (),
         frame=frame_of(outline, seen.camera, stance, lines, looked.strip, seen.scale.std),
-    )  # fmt: skip
-
-
-def whole_picture(photo: Photo, *, by_hand: Sequence[Array] = (), mm_per_px: float | None = None) -> Regions:
-    """Take a whole photo as one region, as for a close-up or without a mat.
-
-    Parameters
-    ----------
-    photo : Photo
-    by_hand : sequence of ndarray, shape (N, 2)
-        Polygons in its pixels that are not to be searched.
-    mm_per_px : float, optional
-        If something else told the scale.
-
-    Returns
-    -------
-    Regions
-        With one mask, ``picture``; a background is left out only where its colour is clearly another than
-        the steel's.
-    """
-    import cv2
-
-    grey = _grey(np.asarray(cv2.LUT(photo.bgr, linear_light()), dtype=np.float32))
-    shape = photo.bgr.shape[:2]
-    left = {"by hand": _drawn(shape, by_hand), "background": leftout.background(photo.bgr)}
-    left["glare"] = leftout.glaring(photo.bgr, mm_per_px)
-    mask = np.ones(shape, dtype=np.bool_)
-    for other in left.values():
-        mask &= ~other
-    if not mask.any():
-        raise InputError(
-            f"Nothing of {photo.name} is left to be searched.",
-            advice="Use softer light, or leave more of the photo unmasked.",
-        )
-    excluded = [one for name, part in left.items() for one in leftout.polygons(name, part, mm_per_px)]
-    return Regions(
-        picture=photo.bgr, grey=grey, masks={"picture": mask},
-        excluded=tuple(excluded), mm_per_px=mm_per_px,
     )  # fmt: skip
 
 
