@@ -21,6 +21,30 @@ Paper = Literal["a4", "letter", "a3", "tabloid"]
 Grind = Literal["sabre", "scandi", "full-flat", "hollow", "convex"]
 Units = Literal["mm", "in", "both"]
 
+FlatHeight = Annotated[
+    str | None,
+    typer.Option(
+        help="Height of the upper flat above the paper: stock plus one scale.", show_default="thickness"
+    ),
+]
+GrindGiven = Annotated[
+    Grind | None, typer.Option(help="The grind, if it isn't found by itself.", show_default=False)
+]
+PaperSeen = Annotated[Paper | None, typer.Option(help="The mat that must be seen.", show_default="as seen")]
+BarX = Annotated[
+    str | None, typer.Option(help="Calliper reading of the mat's long bar, or of its 140 mm piece.")
+]
+BarY = Annotated[
+    str | None, typer.Option(help="Calliper reading of the mat's short bar, or of its 140 mm piece.")
+]
+JsonFile = Annotated[
+    str | None,
+    typer.Option("--json", metavar="FILE", help="Write the result as JSON; - for standard output."),
+]
+PictureFile = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="Write a picture of the result: .png, .jpg or .pdf.")
+]
+
 _HAND = "x1,y1,x2,y2,... in pixels of the upright photo"
 
 app = typer.Typer(
@@ -70,12 +94,7 @@ def check(
     thickness: Annotated[
         str | None, typer.Option(help="Stock thickness, as 4mm, 3/16in or 0.187in.", show_default=False)
     ] = None,
-    flat_height: Annotated[
-        str | None,
-        typer.Option(
-            help="Height of the upper flat above the paper: stock plus one scale.", show_default="thickness"
-        ),
-    ] = None,
+    flat_height: FlatHeight = None,
     edge_thickness: Annotated[
         str, typer.Option(help="Edge thickness before sharpening.")
     ] = f"{settings.EDGE_MM:g}mm",
@@ -85,18 +104,10 @@ def check(
     angle_tolerance: Annotated[
         str, typer.Option(help="Allowed difference of the plunge angle.")
     ] = f"{math.degrees(settings.ANGLE_TOLERANCE_RAD):g}deg",
-    grind: Annotated[
-        Grind | None, typer.Option(help="The grind, if it isn't found by itself.", show_default=False)
-    ] = None,
-    paper: Annotated[
-        Paper | None, typer.Option(help="The mat that must be seen.", show_default="as seen")
-    ] = None,
-    bar_x: Annotated[
-        str | None, typer.Option(help="Calliper reading of the mat's long bar, or of its 140 mm piece.")
-    ] = None,
-    bar_y: Annotated[
-        str | None, typer.Option(help="Calliper reading of the mat's short bar, or of its 140 mm piece.")
-    ] = None,
+    grind: GrindGiven = None,
+    paper: PaperSeen = None,
+    bar_x: BarX = None,
+    bar_y: BarY = None,
     faces: Annotated[
         str | None,
         typer.Option(
@@ -110,13 +121,8 @@ def check(
     shoulder_left: Annotated[str | None, typer.Option(help="Left shoulder line by hand.")] = None,
     shoulder_right: Annotated[str | None, typer.Option(help="Right shoulder line by hand.")] = None,
     units: Annotated[Units, typer.Option(help="Millimetres, inches, or both.")] = "both",
-    json_file: Annotated[
-        str | None,
-        typer.Option("--json", metavar="FILE", help="Write the result as JSON; - for standard output."),
-    ] = None,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write a picture of the result: .png, .jpg or .pdf.")
-    ] = None,
+    json_file: JsonFile = None,
+    picture: PictureFile = None,
 ) -> None:
     """Measure both faces of a blade and say whether they match.
 
@@ -196,24 +202,11 @@ def finish(
             help="Stock thickness, as 4mm or 3/16in; needed if the blade lies on the mat.", show_default=False
         ),
     ] = None,
-    flat_height: Annotated[
-        str | None,
-        typer.Option(
-            help="Height of the upper flat above the paper: stock plus one scale.", show_default="thickness"
-        ),
-    ] = None,
-    grind: Annotated[
-        Grind | None, typer.Option(help="The grind, if it isn't found by itself.", show_default=False)
-    ] = None,
-    paper: Annotated[
-        Paper | None, typer.Option(help="The mat that must be seen.", show_default="as seen")
-    ] = None,
-    bar_x: Annotated[
-        str | None, typer.Option(help="Calliper reading of the mat's long bar, or of its 140 mm piece.")
-    ] = None,
-    bar_y: Annotated[
-        str | None, typer.Option(help="Calliper reading of the mat's short bar, or of its 140 mm piece.")
-    ] = None,
+    flat_height: FlatHeight = None,
+    grind: GrindGiven = None,
+    paper: PaperSeen = None,
+    bar_x: BarX = None,
+    bar_y: BarY = None,
     faces: Annotated[
         str | None,
         typer.Option(
@@ -249,13 +242,8 @@ def finish(
         float, typer.Option(help="How often texture alone may pass for a scratch, per face.")
     ] = settings.FALSE_FINDS,
     units: Annotated[Units, typer.Option(help="Millimetres or inches; both is mm here.")] = "both",
-    json_file: Annotated[
-        str | None,
-        typer.Option("--json", metavar="FILE", help="Write the result as JSON; - for standard output."),
-    ] = None,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write a picture of the result: .png, .jpg or .pdf.")
-    ] = None,
+    json_file: JsonFile = None,
+    picture: PictureFile = None,
 ) -> None:
     """Find the scratches in a finish and say whether they are accepted.
 

@@ -113,11 +113,9 @@ def read_faces(text: str | None) -> "tuple[Side, Side] | None":
     """
     if text is None:
         return None
-    sides = tuple(part.strip().lower() for part in text.split(","))
-    if sides == ("left", "right"):
-        return "left", "right"
-    if sides == ("right", "left"):
-        return "right", "left"
+    sides = _sides(text)
+    if sides is not None and len(sides) == 2 and sides[0] != sides[1]:
+        return sides
     raise InputError(
         f"The faces {text!r} can't be read.",
         advice="Say what the photos show in their order: --faces left,right or --faces right,left.",
@@ -132,11 +130,8 @@ def read_line(name: str, text: str) -> tuple[float, ...]:
     InputError
         If these aren't pairs of numbers, two points at least.
     """
-    try:
-        numbers = tuple(float(part) for part in re.split(r"[,;\s]+", text.strip()))
-    except ValueError:
-        numbers = ()
-    if len(numbers) < 4 or len(numbers) % 2 or not all(map(math.isfinite, numbers)):
+    numbers = _coordinates(text, points=2)
+    if not numbers:
         raise InputError(
             f"The line --{name} {text!r} can't be read.",
             advice="Give two or more points in pixels of the upright photo, as in 1203,1410,1188,1745.",
@@ -159,15 +154,13 @@ def read_sides(text: str | None, count: int) -> "tuple[Side, ...] | None":
     """
     if text is None:
         return None
-    names: dict[str, Side] = {"left": "left", "right": "right"}
-    sides = [names.get(part.strip().lower()) for part in text.split(",")]
-    told = tuple(side for side in sides if side is not None)
-    if len(told) != len(sides) or len(told) != count:
+    sides = _sides(text)
+    if sides is None or len(sides) != count:
         raise InputError(
             f"The faces {text!r} can't be read for {count} photo{'s' if count > 1 else ''}.",
             advice="Say for each photo, in their order, left or right, as in --faces left,left,right.",
         )
-    return told
+    return sides
 
 
 def read_mask(text: str, count: int) -> "Mask":
@@ -183,11 +176,8 @@ def read_mask(text: str, count: int) -> "Mask":
 
     found = re.match(r"^\s*(\d+)\s*:(.*)$", text, re.DOTALL)
     number, points = (int(found[1]), found[2]) if found else (1, text)
-    try:
-        numbers = [float(part) for part in re.split(r"[,;\s]+", points.strip())]
-    except ValueError:
-        numbers = []
-    if len(numbers) < 6 or len(numbers) % 2 or not all(map(math.isfinite, numbers)):
+    numbers = _coordinates(points, points=3)
+    if not numbers:
         raise InputError(
             f"The mask {text!r} can't be read.",
             advice="Give three or more points in pixels of the upright photo, as in --mask "
@@ -254,6 +244,24 @@ def _is_file(path: Path) -> bool:
         return path.is_file()
     except (OSError, ValueError):  # too long for a name, or a zero byte in it
         return False
+
+
+def _coordinates(text: str, *, points: int) -> tuple[float, ...]:
+    """Read x and y of so many points or more; empty if they can't be read."""
+    try:
+        numbers = tuple(float(part) for part in re.split(r"[,;\s]+", text.strip()))
+    except ValueError:
+        return ()
+    right = len(numbers) >= 2 * points and len(numbers) % 2 == 0 and all(map(math.isfinite, numbers))
+    return numbers if right else ()
+
+
+def _sides(text: str) -> "tuple[Side, ...] | None":
+    """Read sides parted by commas; None if one is neither left nor right."""
+    names: dict[str, Side] = {"left": "left", "right": "right"}
+    sides = [names.get(part.strip().lower()) for part in text.split(",")]
+    told = tuple(side for side in sides if side is not None)
+    return told if len(told) == len(sides) else None
 
 
 def _length(text: str, what: str, low_mm: float, high_mm: float, hint: str) -> float:

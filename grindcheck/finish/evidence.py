@@ -19,8 +19,9 @@ _MIDDLES = np.concatenate([np.arange(5.0, 90.0, 10.0), -np.arange(5.0, 90.0, 10.
 _COMMON, _RARE = 3e-3, 3e-4  # shares of a texture's pieces that its law is learnt from
 _NORMAL = (2.9677379, 3.6153005)  # what a normal variable exceeds, either sign, with these shares
 _LEAST = 4.2  # in a texture's own standard deviations; the law never asks for less
-_SAMPLED = 4
-_QUARTER = 4
+_QUARTER = (
+    4  # of the columns a texture's law is learnt from; of the resolution, how much of a line is in the mask
+)
 _ENTIRE = 0.7  # of a line that must lie in the mask; a shorter one fits where it doesn't
 _FEWEST = 64
 _TILES = 4  # down and across; the texture's law is what most of them keep to
@@ -74,8 +75,8 @@ class Law:
     ----------
     length_px : int
     common, power : tuple of float
-        Off the lay and along it: a sum of so many of its own standard deviations is exceeded by one in a
-        hundred, and the power that brings sums onto the normal scale.
+        Off the lay and along it: a sum of so many of its own standard deviations is exceeded by the share
+        `_COMMON` of them, and the power that brings sums onto the normal scale.
     unit_std : tuple of float
         As `Pieces.unit_std`, the middle over the directions off the lay and along it.
     """
@@ -159,8 +160,8 @@ def pieces_of(
     Notes
     -----
     Every sum is divided by the standard deviation of the sums of its own slope and length. How the tail
-    of a texture's sums falls is learnt from the texture as well: the sizes that one in a hundred and one in a
-    thousand exceed, at the same angle to the lay on either side (the median of six bins, so that
+    of a texture's sums falls is learnt from the texture as well: the sizes that three in a thousand and three
+    in ten thousand exceed, at the same angle to the lay on either side (the median of six bins, so that
     parallel scratches, which fill one or two, don't pass for texture; of five without a lay), give the power
     by which a sum is brought onto the normal scale. A texture that is itself made of lines, such as a tumbled
     one, so asks for more.
@@ -285,8 +286,8 @@ def _bins(angle_rad: Array) -> NDArray[np.intp]:
 def _sample(sums: Sums, *, pair: bool) -> Sums:
     """Every fourth column: what a texture's law is learnt from."""
     if pair:
-        return np.subtract(sums[..., 2::_SAMPLED], sums[..., : sums.shape[-1] - 2 : _SAMPLED])
-    return np.ascontiguousarray(sums[..., 1::_SAMPLED])
+        return np.subtract(sums[..., 2::_QUARTER], sums[..., : sums.shape[-1] - 2 : _QUARTER])
+    return np.ascontiguousarray(sums[..., 1::_QUARTER])
 
 
 def _beyond(

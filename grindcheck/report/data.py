@@ -115,7 +115,12 @@ def write_json(comparison: "Comparison", verdict: "Verdict", path: Path) -> None
     OutputError
         If the file can't be written.
     """
-    text = json_text(report_data(comparison, verdict))
+    write_data(report_data(comparison, verdict), path)
+
+
+def write_data(data: dict[str, Any], path: Path) -> None:
+    """Write data as a JSON file, whole or not at all; an `OutputError` if that can't be done."""
+    text = json_text(data)
     write_whole(path, lambda beside: beside.write_text(text, encoding="utf-8", newline="\n"))
 
 

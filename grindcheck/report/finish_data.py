@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 from grindcheck import __version__
 from grindcheck.finish.acceptance import is_sure, length_std
 from grindcheck.finish.grits import next_grit
-from grindcheck.report.data import json_text, write_whole
+from grindcheck.report.data import write_data
 from grindcheck.settings import COVERAGE_FACTOR
 from grindcheck.units import degrees
 
@@ -73,8 +73,7 @@ def write_finish_json(finish: "Finish", verdict: "FinishVerdict", path: Path) ->
     OutputError
         If the file can't be written.
     """
-    text = json_text(finish_data(finish, verdict))
-    write_whole(path, lambda beside: beside.write_text(text, encoding="utf-8", newline="\n"))
+    write_data(finish_data(finish, verdict), path)
 
 
 def _face(face: "FinishFace") -> dict[str, Any]:

@@ -5,7 +5,6 @@ from typing import TYPE_CHECKING
 from grindcheck.advice import Units
 from grindcheck.finish.acceptance import NO_SCRATCH, length_std
 from grindcheck.finish.grits import findable, next_grit
-from grindcheck.flags import flag
 from grindcheck.report.finish_words import (
     face_name,
     finish_headline,
@@ -15,7 +14,7 @@ from grindcheck.report.finish_words import (
     place,
     wide,
 )
-from grindcheck.report.text import listed, table
+from grindcheck.report.text import flagged, listed, table
 from grindcheck.settings import COVERAGE_FACTOR
 from grindcheck.units import degrees
 
@@ -146,14 +145,7 @@ def _earlier(face: "FinishFace", earlier: "Earlier", units: Units) -> list[str]:
 
 
 def _reservations(finish: "Finish") -> list[str]:
-    owners: dict[str, list[str]] = {}
-    by_owner = [("check", finish.flags), *((face_name(face), face.flags) for face in finish.faces)]
-    for owner, marks in by_owner:
-        for mark in marks:
-            owners.setdefault(mark, []).append(owner)
-    lines = []
-    for mark, who in owners.items():
-        lines.append(f"{' and '.join(who).capitalize()}: {flag(mark).meaning} {flag(mark).advice} [{mark}]")
+    lines = flagged([("check", finish.flags), *((face_name(face), face.flags) for face in finish.faces)])
     for face in finish.faces:
         names = dict.fromkeys(one.name for one in face.excluded)
         if names:

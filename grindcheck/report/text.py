@@ -116,18 +116,24 @@ def _by_key(face: "FaceFigures") -> "dict[tuple[str, float | None], Figure]":
 
 
 def _reservations(comparison: "Comparison", verdict: "Verdict") -> list[str]:
-    lines = list(verdict.notes)
-    owners: dict[str, list[str]] = {}
-    for owner, names in (
+    owned = (
         ("pair", comparison.flags),
         ("left", comparison.left.flags),
         ("right", comparison.right.flags),
-    ):
+    )
+    return listed([*verdict.notes, *flagged(owned)])
+
+
+def flagged(owned: "Iterable[tuple[str, Iterable[str]]]") -> list[str]:
+    """Write a sentence for each flag, with the names of all that carry it."""
+    owners: dict[str, list[str]] = {}
+    for owner, names in owned:
         for name in names:
             owners.setdefault(name, []).append(owner)
-    for name, who in owners.items():
-        lines.append(f"{' and '.join(who).capitalize()}: {flag(name).meaning} {flag(name).advice} [{name}]")
-    return listed(lines)
+    return [
+        f"{' and '.join(who).capitalize()}: {flag(name).meaning} {flag(name).advice} [{name}]"
+        for name, who in owners.items()
+    ]
 
 
 def _assumed(comparison: "Comparison", units: Units) -> list[str]:

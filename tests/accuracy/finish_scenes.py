@@ -8,8 +8,6 @@ source.
     python sample_images/render.py --faces build/faces.json --out tests/accuracy/faces
 """
 
-import argparse
-import json
 import math
 import sys
 from pathlib import Path
@@ -264,14 +262,7 @@ def lamp_set(rng: np.random.Generator, kind: str) -> dict[str, Any]:
 
 def main() -> None:
     """Write the descriptions of a study."""
-    parser = argparse.ArgumentParser(description="Describe random faces for the study of the finish check.")
-    parser.add_argument("--faces", type=int, default=60)
-    parser.add_argument("--seed", type=int, default=2)
-    parser.add_argument("--out", type=Path, required=True)
-    args = parser.parse_args()
-    args.out.parent.mkdir(parents=True, exist_ok=True)
-    faces = study_faces(np.random.default_rng(args.seed), args.faces)
-    args.out.write_text(json.dumps({"pairs": faces}, indent=1) + "\n", encoding="utf-8")
+    scenes.write_study("Describe random faces for the study of the finish check.", "faces", 60, study_faces)
 
 
 if __name__ == "__main__":

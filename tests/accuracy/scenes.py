@@ -9,6 +9,7 @@ Each description goes to ``sample_images/render.py`` as it stands. Ranges are co
 import argparse
 import json
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -314,14 +315,21 @@ def lamp_set(rng: np.random.Generator, kind: str) -> dict[str, Any]:
 
 def main() -> None:
     """Write the descriptions of a study."""
-    parser = argparse.ArgumentParser(description="Describe random pairs for the accuracy study.")
-    parser.add_argument("--pairs", type=int, default=64)
+    write_study("Describe random pairs for the accuracy study.", "pairs", 64, study_scenes)
+
+
+def write_study(
+    about: str, what: str, count: int, drawn: Callable[[np.random.Generator, int], list[dict[str, Any]]]
+) -> None:
+    """Read the command line and write so many descriptions, drawn with the seed given."""
+    parser = argparse.ArgumentParser(description=about)
+    parser.add_argument(f"--{what}", type=int, default=count, dest="count")
     parser.add_argument("--seed", type=int, default=2)
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
     args.out.parent.mkdir(parents=True, exist_ok=True)
-    pairs = study_scenes(np.random.default_rng(args.seed), args.pairs)
-    args.out.write_text(json.dumps({"pairs": pairs}, indent=1) + "\n", encoding="utf-8")
+    found = drawn(np.random.default_rng(args.seed), args.count)
+    args.out.write_text(json.dumps({"pairs": found}, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
