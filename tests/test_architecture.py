@@ -29,8 +29,9 @@ LAYERS = (
     {
         "finish.request", "finish.grits", "finish.groups", "finish.acceptance", "finish.lays",
         "finish.leftout", "finish.onblade", "finish.printed", "finish.closeup",
-        "finish.beams", "finish.texture", "finish.evidence",
-        "finish.trace", "finish.scan", "finish.findable", "finish.change",
+        "finish.beams", "finish.texture", "finish.directions", "finish.tail", "finish.evidence",
+        "finish.trace", "finish.span", "finish.look", "finish.line", "finish.search", "finish.scan",
+        "finish.findable", "finish.change",
     },
     {"pipeline", "advice", "options", "finish.regions", "finish.check"},
     {
@@ -48,7 +49,7 @@ ONLY_IN = {
         "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "flatend", "plunge",
         "shoulder", "grindlines", "finish.lays", "finish.leftout", "finish.printed",
         "finish.closeup", "finish.regions", "finish.texture",
-        "finish.evidence", "finish.trace", "finish.scan", "finish.findable",
+        "finish.evidence", "finish.tail", "finish.trace", "finish.look", "finish.search", "finish.findable",
     },
     "matplotlib": {"mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture"},
     "typer": {"cli"},

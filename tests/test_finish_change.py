@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from drawn_scratches import SHAPE, scratch, straight, white
 
-from grindcheck.finish.change import Sought, change_of, judged, same_path, seek
-from grindcheck.finish.scan import find_lines
+from grindcheck.finish.change import SURE, Sought, change_of, judged, lost, seek
+from grindcheck.finish.line import same_path
+from grindcheck.finish.search import find_lines
 
 EVERYWHERE = np.ones(SHAPE, bool)
 LINE = straight((110, 60), 38, 200)
@@ -26,14 +27,14 @@ def test_still_there_in_another_tone_and_place(seed, contrast):
     aside = LINE + np.array([1.5, -1.0])  # within reach
     there, sure = _then(1.5, white(seed) + scratch(aside, contrast))
     assert there is True and sure > 0.9
-    assert change_of(there) == "unchanged"
+    assert change_of(there, 0.5) == "unchanged"
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_not_there_though_it_would_have_been_seen(seed):
     there, sure = _then(2.0, white(10 + seed))
     assert there is False and sure > 0.9
-    assert change_of(there) == "new"
+    assert change_of(there, 1.0) == "new"
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -42,7 +43,7 @@ def test_too_faint_to_tell(seed):
     # nine places takes; half of that isn't enough
     there, _ = _then(0.15, white(20 + seed))
     assert there is None
-    assert change_of(there) == "cannot tell"
+    assert change_of(there, 1.0) == "cannot tell"
 
 
 def test_where_nothing_was_searched_nothing_is_told():
@@ -90,6 +91,13 @@ def test_certainty_grows_with_the_measurement():
     assert sure(4.0) < sure(6.0) <= 1.0
     assert sure(0.0, 10.0) < sure(0.0, 14.0) <= 1.0
     assert sure(0.0, 2.0) < sure(0.0, 6.0)
+
+
+def test_what_may_have_been_texture_is_neither_new_nor_gone():
+    assert (change_of(False, SURE), lost(False, SURE)) == ("new", "gone")
+    assert (change_of(False, SURE - 0.01), lost(False, SURE - 0.01)) == ("cannot tell", "cannot tell")
+    assert (change_of(True, 0.5), lost(True, 0.5)) == ("unchanged", None)
+    assert lost(None, 1.0) == "cannot tell"
 
 
 def test_same_path():

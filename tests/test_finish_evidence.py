@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 from drawn_scratches import SHAPE, brushed, scratch, straight, white
 
-from grindcheck.finish.evidence import Law, log_nfa, pieces_of, threshold
+from grindcheck.finish.directions import Directions
+from grindcheck.finish.evidence import pieces_of
+from grindcheck.finish.tail import threshold
 from grindcheck.finish.texture import texture_of
 from grindcheck.finish.trace import sampled
 
@@ -13,7 +15,7 @@ MIDDLE = np.array([210.0, 150.0])
 
 def _pieces(grey, *, mask=None, lay_rad=None, least=5.0):
     where = np.ones(grey.shape, bool) if mask is None else mask
-    return pieces_of(texture_of(grey, where), lay_rad=lay_rad, least_sigmas=least)[0]
+    return pieces_of(texture_of(grey, where), Directions(lay_rad=lay_rad), least_sigmas=least)[0]
 
 
 def _through_the_middle(angle_deg, length_px=160.0):
@@ -26,32 +28,10 @@ def _angle_deg(pieces, number=0):
     return np.degrees(np.arctan2(y, x)) % 180
 
 
-def test_more_area_more_false_finds():
-    sigmas = np.array([4.0, 6.0])
-    # expected numbers add up over places
-    np.testing.assert_allclose(log_nfa(sigmas, 1e7) - log_nfa(sigmas, 1e6), 1.0)
-    assert (np.diff(log_nfa(np.linspace(2, 12, 50), 1e6)) < 0).all()
-    np.testing.assert_array_equal(log_nfa(-sigmas, 1e6), log_nfa(sigmas, 1e6))
-
-
-@pytest.mark.parametrize("false_finds", [0.01, 1.0, 10.0])
-def test_threshold_is_where_the_number_is_met(false_finds):
-    limit = threshold(4e6, false_finds)
-    # to the table's step of 0.0025 sigmas
-    assert log_nfa(np.array([limit]), 4e6)[0] == pytest.approx(np.log10(false_finds), abs=1e-4)
-
-
-def test_a_normal_law_asks_what_is_wanted_and_a_heavy_one_more():
-    # three in a thousand normal variables exceed 2.96774, either sign (tables of the normal distribution)
-    law = Law(length_px=64, common=(2.96774, 4.0), power=(1.0, 0.8), unit_std=(1.0, 1.0))
-    assert law.needed(5.0, near_lay=False) == pytest.approx(5.0, abs=1e-4)
-    # by hand: 4 · (5 / 2.96774) ** 1.25 = 4 · 1.9195
-    assert law.needed(5.0, near_lay=True) == pytest.approx(7.678, abs=1e-3)
-
-
 @pytest.mark.parametrize("angle_deg", np.arange(0.0, 180.0, 15.0))
 def test_a_line_of_any_direction_is_the_strongest(angle_deg):
     found = _pieces(white(1) + scratch(_through_the_middle(angle_deg), 2.0))
+    found = found.subset(~found.pair)  # either border of a line is a pair too
     away = (_angle_deg(found) - angle_deg + 90) % 180 - 90
     assert abs(away) < 2.0  # from corner to corner of a line 2 px wide over 64 px
     assert (
@@ -81,7 +61,7 @@ def test_a_pair_is_positive_with_its_bright_side_on_the_right(angle_deg):
 def test_unit_std_is_what_sums_along_a_direction_scatter(angle_deg):
     shape = (700, 800)
     texture = texture_of(white(4, shape), np.ones(shape, bool))
-    pieces, _ = pieces_of(texture, lay_rad=None, least_sigmas=4.2)
+    pieces, _ = pieces_of(texture, Directions(lay_rad=None), least_sigmas=4.2)
     direction = np.degrees(np.arctan2(*(pieces.end_px - pieces.start_px).T[::-1])) % 180
     near = ~pieces.pair & (np.abs((direction - angle_deg + 90) % 180 - 90) < 8)
     assert near.sum() > 2
@@ -100,16 +80,30 @@ def test_unit_std_is_what_sums_along_a_direction_scatter(angle_deg):
     assert np.median(pieces.unit_std[near]) == pytest.approx(sums.std() / 10, rel=0.15)
 
 
-def test_near_the_lay_is_within_ten_degrees():
-    for lay_deg in (0.0, 70.0):
-        grey = white(6)
-        for off in (-15.0, -5.0, 5.0, 15.0):
-            grey = grey + scratch(_through_the_middle(lay_deg + off, 220.0), 2.0)
-        found = _pieces(grey, lay_rad=np.deg2rad(lay_deg))
-        angle = np.array([_angle_deg(found, number) for number in range(len(found))])
-        away = np.abs((angle - lay_deg + 90) % 180 - 90)
-        assert {True, False} == set(found.near_lay.tolist())
-        np.testing.assert_array_equal(found.near_lay, away < 10)
+@pytest.mark.parametrize("lay_deg", [0.0, 70.0])
+def test_with_a_lay_only_what_crosses_it_by_ten_degrees_is_looked_for(lay_deg):
+    grey = white(6)
+    for off in (-15.0, -5.0, 5.0, 15.0):
+        grey = grey + scratch(_through_the_middle(lay_deg + off, 220.0), 2.0)
+    found = _pieces(grey, lay_rad=np.deg2rad(lay_deg))
+    angle = np.array([_angle_deg(found, number) for number in range(len(found))])
+    away = np.abs((angle - lay_deg + 90) % 180 - 90)
+    assert len(found) and away.min() >= 10.0
+
+
+@pytest.mark.parametrize("angle_deg", [-8.0, -3.0, 0.0, 5.0])
+def test_near_the_lay_a_line_lies_where_it_was_drawn(angle_deg):
+    line = _through_the_middle(angle_deg)
+    texture = texture_of(white(9) + scratch(line, 2.0), np.ones(SHAPE, bool))
+    found, laws = pieces_of(texture, Directions(lay_rad=0.0, near=True), least_sigmas=5.0)
+    away = (_angle_deg(found) - angle_deg + 90) % 180 - 90
+    assert abs(away) < 2.0  # as for any direction
+    along = (line[1] - line[0]) / np.hypot(*(line[1] - line[0]))
+    off = (0.5 * (found.start_px[0] + found.end_px[0]) - MIDDLE) @ np.array([-along[1], along[0]])
+    assert abs(off) < 1.0  # half of the width
+    # on white noise there is no lay to take out: the unit is that of any direction
+    plain = pieces_of(texture, Directions(lay_rad=None), least_sigmas=5.0)[1]
+    assert laws[1].unit_std == pytest.approx(plain[1].unit_std, rel=0.1)
 
 
 def test_pieces_keep_to_the_mask():

@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 from finish_textures import LAID, TEXTURES, add_scratch, arc
 
-from grindcheck.finish.scan import Line, find_lines, find_scratches
+from grindcheck.finish.line import Line
+from grindcheck.finish.scan import find_scratches
+from grindcheck.finish.search import find_lines
 
 
 def searched(grey: np.ndarray, kind: str, *, false_finds: float = 1.0) -> tuple[Line, ...]:

@@ -340,6 +340,15 @@ def test_by_hand() -> None:
     assert not inside.any()
 
 
+def test_a_given_grind_is_believed() -> None:
+    looked, _, stance = seen("field_knife_a", 0)
+    found = regions("field_knife_a", 0)
+    assert {"flat", "bevel"} <= set(found.masks)  # a sabre grind has both
+    told = find_regions(looked, stance, grind="full flat")
+    # said to reach the spine, the bevel takes what was flat before the plunge
+    assert told.masks["bevel"].sum() > 1.2 * found.masks["bevel"].sum()
+
+
 def test_lines_that_are_not_seen() -> None:
     # without lines the face is one region; with the plunge alone its height still parts flat from bevel
     looked, _, stance = seen("field_knife_a", 0)

@@ -5,7 +5,8 @@ import pytest
 from drawn_scratches import SHAPE, brushed, scratch, straight, white
 
 from grindcheck.errors import InputError
-from grindcheck.finish.scan import find_lines, find_scratches
+from grindcheck.finish.scan import find_scratches
+from grindcheck.finish.search import find_lines
 
 LINE = straight((110, 60), 38, 200)
 EVERYWHERE = np.ones(SHAPE, bool)

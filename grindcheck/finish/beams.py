@@ -8,7 +8,9 @@ from numpy.typing import NDArray
 Sums = NDArray[np.float32]
 
 
-def beam_sums(picture: Sums, *, first: int, last: int) -> Iterator[tuple[int, int, Sums]]:
+def beam_sums(
+    picture: Sums, *, first: int, last: int, steepest: float = 1.0
+) -> Iterator[tuple[int, int, Sums]]:
     """Sum a picture along lines that run down and to the right.
 
     Parameters
@@ -16,6 +18,8 @@ def beam_sums(picture: Sums, *, first: int, last: int) -> Iterator[tuple[int, in
     picture : ndarray, shape (rows, columns), float32
     first, last : int
         Powers of two: lines cross 2**first to 2**last rows.
+    steepest : float
+        Lines go aside by at most about this share of the rows they cross, 0 to 1.
 
     Yields
     ------
@@ -25,7 +29,7 @@ def beam_sums(picture: Sums, *, first: int, last: int) -> Iterator[tuple[int, in
         Rows between the starts of lines.
     sums : ndarray, shape (2**power, starts, columns), float32
         ``sums[d, i, x]``: the line from (x, i·stride) to (x + d, i·stride + 2**power − 1). Beyond the picture
-        there is nothing to sum.
+        there is nothing to sum. One or two more slopes than `steepest` asks for.
 
     Notes
     -----
@@ -45,11 +49,14 @@ def beam_sums(picture: Sums, *, first: int, last: int) -> Iterator[tuple[int, in
         half = 1 << (power - 1)
         step, off = max(half // stride, 1), half // stride
         starts = (sums.shape[1] - off - 1) // step + 1
-        longer = np.empty((2 * half, starts, columns), np.float32)
-        for slope in range(half):
+        slopes = min(2 * half, int(steepest * 2 * half) + 2)
+        longer = np.empty((slopes, starts, columns), np.float32)
+        for slope in range((slopes + 1) // 2):
             upper = sums[slope, : (starts - 1) * step + 1 : step]
             lower = sums[slope, off : off + (starts - 1) * step + 1 : step]
             for more in (0, 1):
+                if 2 * slope + more >= slopes:
+                    break
                 shift, out = slope + more, longer[2 * slope + more]
                 if shift == 0:
                     np.add(upper, lower, out=out)

@@ -2,19 +2,21 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from grindcheck.finish.findable import line_response
 from grindcheck.finish.results import Change
-from grindcheck.finish.scan import Scan
+from grindcheck.finish.search import Scan
 from grindcheck.finish.trace import sampled, stepped
-from grindcheck.geometry import Array, way_lengths, way_points
+from grindcheck.geometry import Array
 
 _TURNS = 64  # other places at which the same path is tried, to know what the texture alone gives
 _THERE = 3.5  # sigmas above what the texture gives that count as seen, when one knows where to look
 _FREE = 0.6  # of a path, at least, that was searched
 _FEWEST = 12
+SURE = 0.98  # certainty from which a change is told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,19 +131,21 @@ def judged(sought: Sought) -> tuple[bool | None, float]:
     return None, float(norm.cdf(margin / 2))
 
 
-def same_path(one_px: Array, other_px: Array, *, reach_px: float) -> bool:
-    """Whether more than half of the shorter path runs within reach of the other."""
-    short, long = sorted((one_px, other_px), key=lambda path: float(way_lengths(path)[-1]))
-    dense = _dense(long)
-    away = np.array([np.hypot(*(dense - point).T).min() for point in _dense(short)])
-    return bool(np.mean(away <= reach_px) > 0.5)
+def change_of(there: bool | None, certainty: float) -> Change:
+    """Name a scratch of now by whether it was there earlier.
+
+    One that is hardly surer than texture may never have been a scratch, so that it isn't called new.
+    """
+    if there:
+        return "unchanged"
+    return "cannot tell" if there is None or certainty < SURE else "new"
 
 
-def _dense(path: Array) -> Array:
-    whole = float(way_lengths(path)[-1])
-    return way_points(path, np.linspace(0.0, whole, max(2, int(whole / 2) + 1)))
+def lost(there: bool | None, certainty: float) -> Literal["gone", "cannot tell"] | None:
+    """Name a scratch of earlier by whether it is there now; None if it is.
 
-
-def change_of(there: bool | None) -> Change:
-    """Name a scratch of now by whether it was there earlier."""
-    return "cannot tell" if there is None else ("unchanged" if there else "new")
+    One that was hardly surer than texture may never have been a scratch, so that it isn't called gone.
+    """
+    if there:
+        return None
+    return "cannot tell" if there is None or certainty < SURE else "gone"

@@ -7,12 +7,13 @@ from pathlib import Path
 import numpy as np
 
 from grindcheck.errors import InputError, MatError, NoMatError, PairError
-from grindcheck.finish.change import change_of, judged, same_path, seek
+from grindcheck.finish.change import change_of, judged, lost, seek
 from grindcheck.finish.closeup import Closeup, closeup
 from grindcheck.finish.findable import CONTRAST, findable
 from grindcheck.finish.grits import grit_of
 from grindcheck.finish.groups import group_scratches
 from grindcheck.finish.lays import region_lay
+from grindcheck.finish.line import Line, joined_across, moved, same_path
 from grindcheck.finish.regions import (
     Regions,
     blade_direction,
@@ -32,8 +33,10 @@ from grindcheck.finish.results import (
     RegionLay,
     Scratch,
 )
-from grindcheck.finish.scan import SMALLEST_PX, Line, Scan, find_parts, joined_across, moved
+from grindcheck.finish.scan import find_parts
+from grindcheck.finish.search import SMALLEST_PX, Scan
 from grindcheck.geometry import Array, Rigid, frozen
+from grindcheck.grindlines import check_grind
 from grindcheck.mat.finding import find_mat
 from grindcheck.photo import Photo, read_photo
 from grindcheck.pipeline import Seen, look_at, showing, stance_of
@@ -150,7 +153,9 @@ def _searched(
 ) -> Searched:
     by_hand = [mask.polygon_px for mask in request.masks if mask.photo == number]
     if isinstance(looked, Seen):
-        regions = find_regions(looked, _stance(request, photo), by_hand=by_hand)
+        regions = find_regions(
+            looked, _stance(request, photo), grind=check_grind(request.grind), by_hand=by_hand
+        )
     else:
         regions = closeup_regions(looked, photo.name, by_hand=by_hand)
     masks = {name: mask for name, mask in regions.masks.items() if mask.any()}
@@ -414,21 +419,24 @@ def _compared(now: Searched, scratches: list[Scratch], earlier: Searched) -> tup
             there, sure = True, one.certainty
         else:
             there, sure = judged(seek(scans_then, back.there(one.path_px), one.contrast, reach_px=reach_then))
-        out.append(replace(one, change=change_of(there), change_certainty=min(sure, one.certainty)))
+        sure = min(sure, one.certainty)
+        out.append(replace(one, change=change_of(there, sure), change_certainty=sure))
     gone = []
     for known, path in before:
         if any(same_path(one.path_px, path, reach_px=reach_now) for one in scratches):
             continue
         there, sure = judged(seek(scans_now, path, known.contrast, reach_px=reach_now))
-        if there:
+        sure = min(sure, known.certainty)
+        change = lost(there, sure)
+        if change is None:
             continue  # still there, too faint now to be found by itself
         gone.append(
             Gone(
                 path_px=frozen(path),
                 path_mm=known.path_mm,
                 length_mm=known.length_mm,
-                change="cannot tell" if there is None else "gone",
-                certainty=min(sure, known.certainty),
+                change=change,
+                certainty=sure,
                 region=known.region,
             )
         )

@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from grindcheck.finish.scan import Scan
-from grindcheck.finish.texture import BLOCK, PROFILE_PX
+from grindcheck.finish.directions import NEAR_LAY_RAD
+from grindcheck.finish.search import Scan
+from grindcheck.finish.texture import PROFILE_PX
 from grindcheck.geometry import Array
 
 CONTRAST = 2.0  # sigmas; a scratch that one sees without looking for it stands out by about that
@@ -51,19 +52,20 @@ def findable(scan: Scan) -> Findable:
     two pixels wide, the middle over all directions. The sum over n pixels has the standard deviation s·√n. It
     must exceed what the law of the texture asks, and by 1.28 more in nine of ten cases.
     """
-    response = np.array(
-        [line_response(scan.texture.power, angle) for angle in np.arange(0, np.pi, np.pi / 18)]
-    )
-    middle, least = float(np.median(response)), float(response.min())
+    plain, near = scan.look(near_lay=False), scan.look(near_lay=True)
+    every = np.arange(0, np.pi, np.pi / 18)
+    middle = float(np.median([line_response(plain.texture.power, angle) for angle in every]))
+    some = np.linspace(-NEAR_LAY_RAD, NEAR_LAY_RAD, 9) if near.near_lay else every
+    least = min(line_response(near.texture.power, angle) for angle in some)
     lengths, along = [], []
-    for law in scan.laws:
-        needed = law.needed(scan.limit, near_lay=False) + _SURE
-        per_px = CONTRAST * middle / law.unit_std[0]
-        length = (needed / per_px) ** 2 / _CAUGHT
+    for law in plain.laws:
+        per_px = CONTRAST * middle / law.unit_std
+        length = ((law.needed(scan.limit) + _SURE) / per_px) ** 2 / _CAUGHT
         lengths.append(max(length, law.length_px / 2 / _CAUGHT))
+    for law in near.laws:
         caught = min(law.length_px, _CAUGHT * ALONG_PX)
-        asked = law.needed(scan.limit, near_lay=True) + _SURE
-        along.append(asked * np.sqrt(law.length_px) * law.unit_std[1] / (least * caught))
+        asked = law.needed(scan.limit) + _SURE
+        along.append(asked * np.sqrt(law.length_px) * law.unit_std / (least * caught))
     return Findable(
         length_px=float(min(lengths, default=_LONGEST_PX)), along_contrast=float(min(along, default=np.inf))
     )
@@ -74,7 +76,7 @@ def line_response(power: Array, angle_rad: float) -> float:
 
     Parameters
     ----------
-    power : ndarray, shape (64, 64)
+    power : ndarray, shape (rows, columns)
         See `grindcheck.finish.texture.Texture`.
     angle_rad : float
         From +x towards +y.
@@ -85,10 +87,11 @@ def line_response(power: Array, angle_rad: float) -> float:
     """
     import cv2
 
-    step = 1.0 / BLOCK
-    frequency = np.arange(-BLOCK / 2 + 1, BLOCK / 2) * step
+    block = np.array(power.shape[::-1])
+    step = 1.0 / block.max()
+    frequency = np.arange(-block.max() / 2 + 1, block.max() / 2) * step
     normal = np.array([-np.sin(angle_rad), np.cos(angle_rad)])
-    places = np.mod(frequency[:, None] * normal / step, BLOCK)
+    places = np.mod(frequency[:, None] * normal * block, block)
     wrapped = np.pad(power, ((0, 1), (0, 1)), mode="wrap").astype(np.float32)
     at = cv2.remap(  # type: ignore[call-overload]
         wrapped, places[:, None].astype(np.float32), None, cv2.INTER_LINEAR

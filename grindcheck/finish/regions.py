@@ -92,7 +92,12 @@ class Regions:
 
 
 def find_regions(
-    seen: Seen, stance: Stance, *, lines: GrindLines | None = None, by_hand: Sequence[Array] = ()
+    seen: Seen,
+    stance: Stance,
+    *,
+    lines: GrindLines | None = None,
+    grind: str | None = None,
+    by_hand: Sequence[Array] = (),
 ) -> Regions:
     """Find the regions of a face that lies on the mat.
 
@@ -103,6 +108,8 @@ def find_regions(
     stance : Stance
     lines : GrindLines, optional
         Of this face; default: traced here.
+    grind : str, optional
+        Its grind, one of `grindcheck.grindlines.GRINDS`; default: as found.
     by_hand : sequence of ndarray, shape (N, 2)
         Polygons in pixels of the upright photo that are not to be searched.
 
@@ -126,7 +133,7 @@ def find_regions(
     looked = survey(outline)
     faint = None
     if lines is None:
-        lines, faint = _lines_of(looked)
+        lines, faint = _lines_of(looked, grind)
     face, step = outline.face, outline.face.plane.step_mm
     picture = picture_of(seen.photo, seen.camera, face.plane)
     grey = _grey(face.linear)
@@ -270,16 +277,17 @@ def _framed(regions: Regions) -> Frame:
     return regions.frame
 
 
-def _lines_of(looked: Survey) -> tuple[GrindLines, Line | None]:
+def _lines_of(looked: Survey, grind: str | None) -> tuple[GrindLines, Line | None]:
     """Lines of one face alone, and the shoulder even if it is too faint for figures."""
     best = max(looked.candidates, key=lambda one: one.score, default=None)
     chosen = best if best is not None and best.score > _LEAST_SCORE else None
     plunge = trace_plunge_of(looked, chosen)
     shoulder = trace_shoulder_of(looked, plunge)
-    full_flat = reaches_spine(looked, chosen, plunge, shoulder) > 0
+    odds = reaches_spine(looked, chosen, plunge, shoulder)
+    full_flat = grind == "full flat" if grind else odds > 0
     if full_flat and runs_out([plunge]):
         chosen, plunge = None, None
-    lines = trace_lines(looked, chosen, plunge, shoulder_line=shoulder, full_flat=full_flat)
+    lines = trace_lines(looked, chosen, plunge, shoulder_line=shoulder, full_flat=full_flat, grind=grind)
     return lines, None if full_flat else shoulder
 
 

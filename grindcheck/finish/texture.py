@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from grindcheck.geometry import Array, frozen
 
-BLOCK = 64  # pixels; the spectrum's resolution
+BLOCK = 64  # pixels; the spectrum's usual resolution
 _SHADING_PX = 24.0  # what is smoother than this is light, not texture
-_BLOCKS = 600  # as many as are looked at, at most; more change the spectrum by less than its own error
+# pixels in blocks that are looked at, at most; more change the spectrum by less than its own error
+_BLOCK_PIXELS = 600 * BLOCK**2
 # share of a block that lies in the mask; the next is used if the one before finds few
 _COVERED = (0.7, 0.35, 0.1)
 _FEW_BLOCKS = 24
@@ -35,7 +36,7 @@ class Texture:
     evidence : ndarray, shape (rows, columns), float32
         What sums along lines are taken of; 0 outside the mask.
     mask : ndarray of bool, shape (rows, columns)
-    power : ndarray, shape (64, 64)
+    power : ndarray, shape (rows, columns) of a block
         Power by frequency in the order of `numpy.fft.fftfreq`, of a variance of about 1.
     area_px : int
         Pixels of the mask.
@@ -48,7 +49,9 @@ class Texture:
     area_px: int
 
 
-def texture_of(grey: NDArray[np.float32], mask: NDArray[np.bool_]) -> Texture:
+def texture_of(
+    grey: NDArray[np.float32], mask: NDArray[np.bool_], *, block: tuple[int, int] = (BLOCK, BLOCK)
+) -> Texture:
     """Learn a region's texture and take it out.
 
     Parameters
@@ -57,6 +60,8 @@ def texture_of(grey: NDArray[np.float32], mask: NDArray[np.bool_]) -> Texture:
         Any measure of brightness.
     mask : ndarray of bool, shape (rows, columns)
         The region; at least one pixel.
+    block : (int, int)
+        Rows and columns of the blocks whose spectra are taken, even numbers; the filter is as large.
 
     Returns
     -------
@@ -72,17 +77,21 @@ def texture_of(grey: NDArray[np.float32], mask: NDArray[np.bool_]) -> Texture:
     contrast this is the matched filter (North 1943, Turin 1960) for every direction and length at once.
     """
     fade = _faded(mask)
-    level = _flattened(grey, mask) * fade
-    power = _power(level, mask)
-    frequency = np.fft.fftfreq(BLOCK)
-    square = frequency[:, None] ** 2 + frequency[None, :] ** 2
+    flat = _flattened(grey, mask)
+    level = flat * fade
+    power = _power(level, mask, block)
+    square = np.fft.fftfreq(block[0])[:, None] ** 2 + np.fft.fftfreq(block[1])[None, :] ** 2
     root = np.sqrt(power)
-    white = _filtered(level, 1.0 / root)
-    spread = float(np.sqrt(np.mean(white[mask] ** 2))) or 1.0
+    beyond = block[1] // 2 if block[1] > BLOCK else 0
+    inside = np.pad(mask, ((0, 0), (beyond, beyond)))
+    white = _filtered(_mirrored(flat, inside, beyond) if beyond else level, 1.0 / root)
+    spread = float(np.sqrt(np.mean(white[inside] ** 2))) or 1.0
     np.clip(white, -_BOUND * spread, _BOUND * spread, out=white)
-    white *= mask / np.float32(spread)
+    white /= np.float32(spread)
+    if not beyond:
+        white *= mask
     evidence = _filtered(white, np.exp(-2.0 * (np.pi * PROFILE_PX) ** 2 * square) / root)
-    evidence *= fade
+    evidence = np.ascontiguousarray(evidence[:, beyond : beyond + mask.shape[1]]) * fade
     mask = mask.copy()
     for array in (level, evidence, mask):
         array.setflags(write=False)
@@ -108,7 +117,12 @@ def apart(
         Rows and columns of each part.
     """
     powers = [
-        _power(_flattened(grey[part], mask[part]) * _faded(mask[part]), mask[part]) for part in (one, other)
+        _power(
+            _flattened(grey[part], mask[part]) * _faded(mask[part]),
+            mask[part],
+            (BLOCK, BLOCK),
+        )
+        for part in (one, other)
     ]
     return float(np.mean(np.abs(np.log(powers[0] / powers[1]))))
 
@@ -120,6 +134,28 @@ def _faded(mask: NDArray[np.bool_]) -> NDArray[np.float32]:
     framed = np.pad(mask, 1).astype(np.uint8)
     away = cv2.distanceTransform(framed, cv2.DIST_L2, 3)[1:-1, 1:-1]
     return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.minimum(away / _FADE_PX, 1.0)), dtype=np.float32)
+
+
+def _mirrored(picture: NDArray[np.float32], mask: NDArray[np.bool_], reach_px: int) -> NDArray[np.float32]:
+    """Carry rows on beyond the mask as their own mirror image.
+
+    A long filter along the lay would take the end of a streak for a step, and a streak mirrored goes on.
+    """
+    picture = np.pad(picture, ((0, 0), (reach_px, reach_px)))
+    columns = mask.shape[1]
+    place = np.arange(columns)
+    before = np.maximum.accumulate(np.where(mask, place, -1), axis=1)
+    after = np.minimum.accumulate(np.where(mask, place, columns)[:, ::-1], axis=1)[:, ::-1]
+    out = picture
+    for edge, there in ((before, before >= 0), (after, after < columns)):
+        source = 2 * edge - place
+        good = ~mask & there & (np.abs(edge - place) <= reach_px) & (source >= 0) & (source < columns)
+        row, column = np.nonzero(good)
+        from_column = source[row, column]
+        seen = mask[row, from_column]
+        out = out.copy() if out is picture else out
+        out[row[seen], column[seen]] = picture[row[seen], from_column[seen]]
+    return out
 
 
 def _flattened(grey: NDArray[np.float32], mask: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -143,29 +179,29 @@ def _smooth(picture: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(cv2.resize(quarter, (columns, rows), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
-def _power(level: NDArray[np.float32], mask: NDArray[np.bool_]) -> Array:
+def _power(level: NDArray[np.float32], mask: NDArray[np.bool_], block: tuple[int, int]) -> Array:
     import cv2
     from scipy import fft
 
-    rows, columns = level.shape
-    padded = ((0, max(0, BLOCK - rows)), (0, max(0, BLOCK - columns)))
+    down, across = block
+    padded = ((0, max(0, down - level.shape[0])), (0, max(0, across - level.shape[1])))
     if padded != ((0, 0), (0, 0)):
         level, mask = np.pad(level, padded), np.pad(mask, padded)
-    hann = np.hanning(BLOCK + 2)[1:-1].astype(np.float32)
-    window = np.outer(hann, hann)
-    half = BLOCK // 2
+    window = np.outer(*(np.hanning(side + 2)[1:-1].astype(np.float32) for side in block))
+    half = np.array(block) // 2
     covered = cv2.boxFilter(
-        mask.astype(np.float32), -1, (BLOCK, BLOCK), anchor=(0, 0), borderType=cv2.BORDER_CONSTANT
-    )[: level.shape[0] - BLOCK + 1 : half, : level.shape[1] - BLOCK + 1 : half]
+        mask.astype(np.float32), -1, (across, down), anchor=(0, 0), borderType=cv2.BORDER_CONSTANT
+    )[: level.shape[0] - down + 1 : half[0], : level.shape[1] - across + 1 : half[1]]
     for least in _COVERED:
         places = np.argwhere(covered >= least) * half
         if len(places) >= _FEW_BLOCKS:
             break
     if not len(places):
         places = np.argwhere(covered == covered.max()) * half
-    places = places[np.linspace(0, len(places) - 1, min(len(places), _BLOCKS)).round().astype(int)]
-    blocks = np.stack([level[y : y + BLOCK, x : x + BLOCK] for y, x in places]) * window
-    weights = np.stack([mask[y : y + BLOCK, x : x + BLOCK] for y, x in places]) * window**2
+    some = min(len(places), _BLOCK_PIXELS // (down * across))
+    places = places[np.linspace(0, len(places) - 1, some).round().astype(int)]
+    blocks = np.stack([level[y : y + down, x : x + across] for y, x in places]) * window
+    weights = np.stack([mask[y : y + down, x : x + across] for y, x in places]) * window**2
     energy = np.abs(fft.fft2(blocks, workers=-1)) ** 2
     energy /= np.maximum(weights.sum(axis=(1, 2)), 1e-6)[:, None, None]
     power = cv2.blur(
@@ -179,12 +215,13 @@ def _filtered(picture: NDArray[np.float32], gain: Array) -> NDArray[np.float32]:
     from scipy import fft
 
     kernel = np.fft.fftshift(np.fft.ifft2(gain).real)
-    taper = np.sqrt(np.hanning(BLOCK + 1)[:-1])
-    kernel *= np.outer(taper, taper)
+    kernel *= np.outer(*(np.sqrt(np.hanning(side + 1)[:-1]) for side in gain.shape))
     rows, columns = picture.shape
-    size = [fft.next_fast_len(side + BLOCK, True) for side in picture.shape]
+    size = [
+        fft.next_fast_len(side + more, True) for side, more in zip(picture.shape, gain.shape, strict=True)
+    ]
     product = fft.rfft2(picture, size, workers=-1)
     product *= fft.rfft2(kernel.astype(np.float32), size, workers=-1)
-    begin = BLOCK // 2
+    down, across = gain.shape[0] // 2, gain.shape[1] // 2
     whole = fft.irfft2(product, size, workers=-1, overwrite_x=True)
-    return np.ascontiguousarray(whole[begin : begin + rows, begin : begin + columns])
+    return np.ascontiguousarray(whole[down : down + rows, across : across + columns])

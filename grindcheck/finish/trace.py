@@ -9,13 +9,17 @@ from numpy.typing import NDArray
 from grindcheck.finish.texture import PROFILE_PX, Texture
 from grindcheck.geometry import Array, frozen, way_lengths, way_normals, way_points
 
-_HALF_PX = 6  # how far to either side of the guess a path may lie
-_STEP_PX = 0.5  # of offsets
-_BLOCK_PX = 8  # along the path
+HALF_PX = 6  # how far to either side of the guess a path may lie
+STEP_PX = 0.5  # of offsets
+BLOCK_PX = 8  # along the path
 _BEND_STD = 0.06  # change of offset by pixel of way, one sigma: about 1 in 16
-_FLANK_PX = 10  # profile's half length
+_ACROSS_PX = np.arange(-10.0, 10.25, 0.5)  # where a profile is taken
+_WEAKER = 0.5  # of two tones, to the stronger one
+_SEEN = 2.0  # standard deviations of the profile beside it
 _ROUNDS = 3  # at least; more as long as it grows
 _MOST_ROUNDS = 8
+_SPREAD = 1.4826  # standard deviation of a normal variable by the median of its magnitudes
+_SCATTER = 2.5  # of these
 _RINGING_PX = 24
 _RINGING = 4.0  # sigmas
 
@@ -45,7 +49,13 @@ class Path:
 
 
 def follow(
-    texture: Texture, start_px: Array, end_px: Array, *, sign: float, pair: bool, unit_std: float
+    texture: Texture,
+    start_px: Array,
+    end_px: Array,
+    *,
+    sign: float,
+    pair: bool,
+    unit_std: float,
 ) -> Path | None:
     """Follow a scratch from a straight piece of it.
 
@@ -79,25 +89,26 @@ def follow(
     found: Path | None = None
     before = 0.0
     for round_ in range(_MOST_ROUNDS):
-        way, normal = _prolonged(points, texture.mask.shape)
-        if len(way) < 2 * _BLOCK_PX:
+        way, normal = prolonged(points, texture.mask.shape)
+        if len(way) < 2 * BLOCK_PX:
             return found
-        offsets = np.arange(-_HALF_PX, _HALF_PX + _STEP_PX / 2, _STEP_PX)
+        offsets = np.arange(-HALF_PX, HALF_PX + STEP_PX / 2, STEP_PX)
         strip = sampled(texture.evidence, way, normal, offsets, pair=pair) * (sign / unit_std)
         if round_ == 0:
-            inside = _between(way, points)
+            inside = between(way, points)
             middle = strip[inside][:, abs(offsets) <= 1.0]
             per_px = float(middle.mean(axis=0).max()) if middle.size else 0.0
         if per_px <= 0:
             return found
         offset = _smoothed(strip, offsets, per_px)
-        along = _at(strip, offsets, offset)
-        on = _on(along, per_px)
+        along = values_at(strip, offsets, offset)
+        noise = _SPREAD * float(np.median(np.abs(strip)))
+        on = _on(along, per_px, noise)
         if not on.any():
             return found
         offset = _fitted(offset, on)
-        along = _at(strip, offsets, offset)
-        on = _on(along, per_px)
+        along = values_at(strip, offsets, offset)
+        on = _on(along, per_px, noise)
         if not on.any():
             return found
         shown = np.flatnonzero(on)
@@ -106,7 +117,7 @@ def follow(
             return found
         first, last = int(shown[0]), int(shown[-1])
         line = (way + normal * offset[:, None])[first : last + 1]
-        points = line[np.unique(np.append(np.arange(0, len(line), _BLOCK_PX), len(line) - 1))]
+        points = line[np.unique(np.append(np.arange(0, len(line), BLOCK_PX), len(line) - 1))]
         if len(points) < 2:
             return found
         found = Path(
@@ -116,7 +127,7 @@ def follow(
             sigmas_per_px=per_px,
             covered=len(shown) / (last + 1 - first),
         )
-        if round_ + 1 >= _ROUNDS and found.length_px < before + _BLOCK_PX:
+        if round_ + 1 >= _ROUNDS and found.length_px < before + BLOCK_PX:
             break
         before = found.length_px
     return found
@@ -136,23 +147,34 @@ def joined(one: Path, other: Path, points_px: Array) -> Path:
     )
 
 
-def sampled(picture: NDArray[Any], way: Array, normal: Array, offsets: Array, *, pair: bool = False) -> Array:
-    """Values beside a way, shape (along, across); 0 outside; of a pair, right less left by one pixel each."""
+def sampled(
+    picture: NDArray[Any],
+    way: Array,
+    normal: Array,
+    offsets: Array,
+    *,
+    pair: bool = False,
+    smooth: bool = False,
+) -> Array:
+    """Values beside a way, shape (along, across); 0 outside; of a pair, right less left by one pixel each.
+
+    In between pixels by a straight line, or, `smooth`, by a cubic.
+    """
     import cv2
+
+    how = cv2.INTER_CUBIC if smooth else cv2.INTER_LINEAR
 
     def at(shift: float) -> Array:
         places = way[:, None] + normal[:, None] * (offsets + shift)[None, :, None]
         return np.asarray(
-            cv2.remap(
-                picture, places.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
-            ),  # type: ignore[call-overload]
+            cv2.remap(picture, places.astype(np.float32), None, how, borderMode=cv2.BORDER_CONSTANT),  # type: ignore[call-overload]
             dtype=np.float64,
         )
 
     return at(1.0) - at(-1.0) if pair else at(0.0)
 
 
-def _prolonged(points: Array, shape: tuple[int, int]) -> tuple[Array, Array]:
+def prolonged(points: Array, shape: tuple[int, int]) -> tuple[Array, Array]:
     """Return the way in steps of a pixel with as much again at either end, and its normals.
 
     Cut at the picture's border.
@@ -172,7 +194,8 @@ def _prolonged(points: Array, shape: tuple[int, int]) -> tuple[Array, Array]:
     return (way, way_normals(way)) if len(way) > 1 else (way, way)
 
 
-def _between(way: Array, points: Array) -> Array:
+def between(way: Array, points: Array) -> Array:
+    """Which points of a way lie beside a path's chord, (N,) bool."""
     axis = points[-1] - points[0]
     along = (way - points[0]) @ axis / float(axis @ axis)
     return np.asarray((along >= 0) & (along <= 1))
@@ -180,11 +203,11 @@ def _between(way: Array, points: Array) -> Array:
 
 def _smoothed(strip: Array, offsets: Array, per_px: float) -> Array:
     """Offset along the way: the path of largest log likelihood among those with normal increments."""
-    count = -(-len(strip) // _BLOCK_PX)
-    padded = np.zeros((count * _BLOCK_PX, strip.shape[1]))
+    count = -(-len(strip) // BLOCK_PX)
+    padded = np.zeros((count * BLOCK_PX, strip.shape[1]))
     padded[: len(strip)] = strip
-    gain = per_px * padded.reshape(count, _BLOCK_PX, -1).sum(axis=1)
-    move = -0.5 * ((offsets[:, None] - offsets[None, :]) / (_BEND_STD * _BLOCK_PX)) ** 2
+    gain = per_px * padded.reshape(count, BLOCK_PX, -1).sum(axis=1)
+    move = -0.5 * ((offsets[:, None] - offsets[None, :]) / (_BEND_STD * BLOCK_PX)) ** 2
     best = gain[0].copy()
     back = np.zeros(gain.shape, dtype=np.intp)
     for index in range(1, count):
@@ -195,7 +218,7 @@ def _smoothed(strip: Array, offsets: Array, per_px: float) -> Array:
     state[-1] = int(np.argmax(best))
     for index in range(count - 1, 0, -1):
         state[index - 1] = back[index, state[index]]
-    middles = (np.arange(count) + 0.5) * _BLOCK_PX - 0.5
+    middles = (np.arange(count) + 0.5) * BLOCK_PX - 0.5
     return np.asarray(np.interp(np.arange(len(strip)), middles, offsets[state]))
 
 
@@ -208,21 +231,28 @@ def _fitted(offset: Array, on: np.ndarray) -> Array:
     shape = np.polynomial.Polynomial.fit(place[shown], offset[shown], degree, domain=[-1, 1])
     slope = shape.deriv()
     inner = np.clip(place, -1, 1)
-    return np.asarray(np.clip(shape(inner) + slope(inner) * (place - inner), -_HALF_PX, _HALF_PX))
+    return np.asarray(np.clip(shape(inner) + slope(inner) * (place - inner), -HALF_PX, HALF_PX))
 
 
-def _at(strip: Array, offsets: Array, offset: Array) -> Array:
-    place = (offset - offsets[0]) / _STEP_PX
+def values_at(strip: Array, offsets: Array, offset: Array) -> Array:
+    """Values of a strip (along, across) at one offset a row."""
+    place = (offset - offsets[0]) / STEP_PX
     low = np.clip(place.astype(np.intp), 0, len(offsets) - 2)
     part = place - low
     rows = np.arange(len(strip))
     return np.asarray(strip[rows, low] * (1 - part) + strip[rows, low + 1] * part)
 
 
-def _on(along: Array, per_px: float) -> np.ndarray:
-    """Likeliest run of "shows" and "doesn't" along the way."""
-    # one place never counts for more than twice the middle: a speck isn't a scratch gone on
-    gain = per_px * np.minimum(along, 2.0 * per_px) - 0.5 * per_px**2
+def _on(along: Array, per_px: float, noise: float) -> np.ndarray:
+    """Likeliest run of "shows" and "doesn't" along the way.
+
+    One place never counts for more than twice the middle: a speck isn't a scratch gone on. Where single
+    places scatter by more than that, both sides of the question are bounded alike, or the bound itself would
+    tell against a faint scratch.
+    """
+    half = 0.5 * per_px
+    bound = max(3.0 * half, _SCATTER * noise)
+    gain = per_px * np.clip(along - half, -bound, bound)
     cost = float(np.log(len(along)))
     on_best, off_best = gain[0] - cost, 0.0
     from_on = np.zeros((len(along), 2), dtype=bool)  # [index, state]: came from "on"
@@ -287,14 +317,7 @@ def profile_of(texture: Texture, path: Path, *, sign: float, pair: bool) -> Prof
     over the median beyond 5 px; the width where half of it is left. The height's uncertainty is that of the
     values beyond.
     """
-    way, normal = stepped(path.points_px)
-    offsets = np.arange(-_FLANK_PX, _FLANK_PX + 0.25, 0.5)
-    across = sampled(texture.level, way, normal, offsets)
-    seen = sampled(texture.mask.astype(np.float32), way, normal, offsets)
-    mean = (across * seen).sum(axis=0) / np.maximum(seen.sum(axis=0), 1e-9)
-    flank = np.abs(offsets) >= 5.0
-    level, spread = float(np.median(mean[flank])), float(np.std(mean[flank]))
-    near = np.abs(offsets) <= 2.0
+    mean, level, spread, near = _across(texture, path)
     if pair:
         return Profile(contrast=sign * float(np.ptp(mean[near])) / 2, contrast_std=spread, width_px=0.0)
     height = sign * (mean - level)
@@ -310,6 +333,36 @@ def profile_of(texture: Texture, path: Path, *, sign: float, pair: bool) -> Prof
         contrast_std=spread,
         width_px=float(np.sqrt(max(full**2 - thinnest**2, 0.0))),
     )
+
+
+def two_toned(texture: Texture, path: Path) -> tuple[bool, float]:
+    """Say whether a path is bright beside dark, or of one tone, and the sign of the stronger.
+
+    Parameters
+    ----------
+    texture : Texture
+    path : Path
+
+    Notes
+    -----
+    Taking out a texture rings beside a strong line, which looks like a pair. So the flattened picture itself
+    is asked: the weaker tone must have half of the stronger one's height, and exceed what the picture has
+    beside the path.
+    """
+    mean, level, spread, near = _across(texture, path)
+    bright, dark = float(mean[near].max()) - level, level - float(mean[near].min())
+    weaker, stronger = sorted((bright, dark))
+    return weaker > max(_WEAKER * stronger, _SEEN * spread), 1.0 if bright >= dark else -1.0
+
+
+def _across(texture: Texture, path: Path) -> tuple[Array, float, float, NDArray[np.bool_]]:
+    """Mean of the flattened picture across a path, level and spread beside it, and what is near."""
+    way, normal = stepped(path.points_px)
+    across = sampled(texture.level, way, normal, _ACROSS_PX)
+    seen = sampled(texture.mask.astype(np.float32), way, normal, _ACROSS_PX)
+    mean = (across * seen).sum(axis=0) / np.maximum(seen.sum(axis=0), 1e-9)
+    flank = np.abs(_ACROSS_PX) >= 5.0
+    return mean, float(np.median(mean[flank])), float(np.std(mean[flank])), np.abs(_ACROSS_PX) <= 2.0
 
 
 def reach_px(texture: Texture, path: Path, *, unit_std: float) -> float:

@@ -17,8 +17,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from finish_textures import LAID, TEXTURES
 
-from grindcheck.finish.evidence import PLACES, log_nfa
-from grindcheck.finish.scan import find_lines
+from grindcheck.finish.search import find_lines
+from grindcheck.finish.tail import PLACES, log_nfa
 
 STEPS = np.arange(4.6, 6.01, 0.2)  # thresholds; the search itself is asked for the lowest
 

@@ -20,7 +20,7 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 from finish_textures import LAID, TEXTURES, Grey, Points, add_scratch, arc  # noqa: E402
 
-from grindcheck.finish.scan import find_lines  # noqa: E402
+from grindcheck.finish.search import find_lines  # noqa: E402
 
 SIDE = 1024
 CELLS = 2  # scratches lie in the cells of a grid, one in each, so that none meets another
