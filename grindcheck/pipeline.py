@@ -1,6 +1,6 @@
 """The order of the steps: photo, mat, camera, blade, outline, lines, comparison."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -42,6 +42,9 @@ _CEILING = 0.95  # linear; clipped, but for noise and compression
 _BLOWN_SHARE = 0.25  # of the blade at the ceiling: lines in there are lost
 _DARK = 0.02  # median linear level, stored value 39 of 255, below which noise and compression hide lines
 _STEEP_RAD = np.deg2rad(15.0)
+
+Progress = Callable[[str], None]
+"""Is told each step in a few words as it begins."""
 
 
 class Sheet(Protocol):
@@ -111,12 +114,17 @@ class Seen:
     flags: tuple[str, ...]
 
 
-def check_pair(request: Request) -> Comparison:
+def untold(step: str) -> None:
+    """Tell nobody: the `Progress` of who doesn't ask."""
+
+
+def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
     """Measure both faces and compare them.
 
     Parameters
     ----------
     request : Request
+    progress : callable, optional
 
     Returns
     -------
@@ -129,10 +137,13 @@ def check_pair(request: Request) -> Comparison:
     """
     grind = check_grind(request.grind)
     stance = stance_of(request.thickness_mm, request.height_mm, request.edge_mm)
+    progress("Finding mat and blade")
     with ThreadPoolExecutor(max_workers=2) as both:  # the second is decoded while the first is looked at
         looking = [both.submit(look_at, read_photo(path), request, stance) for path in request.photos]
         seen = [each.result() for each in looking]
+    progress("Telling left from right")
     faces, flags = tell_faces(seen[0], seen[1], given=request.faces)
+    progress("Tracing plunge and shoulder")
     surveys = {side: survey(face.outline) for side, face in faces.items()}
     left, right = choose_plunges(surveys["left"], surveys["right"])
     chosen = {"left": left, "right": right}
@@ -163,6 +174,7 @@ def check_pair(request: Request) -> Comparison:
         views[side] = View(
             photo=face.photo, mat=face.mat, camera=face.camera, outline=face.outline, lines=lines
         )
+    progress("Comparing the faces")
     return compare(views, stance, faces["left"].scale, uncertain=request.uncertain, flags=flags)
 
 

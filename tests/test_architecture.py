@@ -19,7 +19,7 @@ LAYERS = (
         "printscale",
     },
     {"lens", "posefit", "camera"},
-    {"rectify", "pixelscale", "edgefit", "lay"},
+    {"rectify", "shown", "pixelscale", "edgefit", "lay"},
     {"silhouette", "outline"},
     {"strip", "flatend", "plunge", "shoulder", "grindlines"},
     {"placing", "figures", "budget", "results"},
@@ -36,6 +36,7 @@ LAYERS = (
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
+        "report.drawing_data",
     },
     {"cli", "__main__"},
 )  # fmt: skip
@@ -48,7 +49,7 @@ ONLY_IN = {
         "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "flatend", "plunge",
         "shoulder", "grindlines", "finish.lays", "finish.leftout", "finish.printed",
         "finish.closeup", "finish.regions", "finish.texture",
-        "finish.evidence", "finish.trace", "finish.scan", "finish.findable",
+        "finish.evidence", "finish.trace", "finish.scan", "finish.findable", "shown",
     },
     "matplotlib": {"mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture"},
     "typer": {"cli"},
