@@ -54,7 +54,8 @@ def test_a_narrower_picture_shows_the_same(comparison):
 def test_without_a_plane_the_picture_is_the_photo():
     photo = read_photo(PHOTOS[0])
     again = picture_again(photo.bgr, shown_data(shown(photo, None, None)), widest_px=5000)
-    assert np.array_equal(again, photo.bgr)
+    assert again.shape == photo.bgr.shape
+    assert np.abs(again.astype(int) - photo.bgr).mean() < 0.5  # of 255: OpenCV counts in 1/32 pixel
 
 
 @pytest.mark.parametrize("shape", [[0, 0], [10**9, 5]])
