@@ -11,7 +11,7 @@ from grindcheck.geometry import Array, frozen
 from grindcheck.photo import Photo
 from grindcheck.rectify import Plane
 
-_BETWEEN = 50  # pixels between nodes: perspective and lens bend less than 0.1 px from straight between them
+_BETWEEN = 100  # pixels between nodes: perspective and lens bend less than 0.1 px from straight between them
 _LARGEST_SIDE = 20_000  # of a picture that is made again; a record is data from outside
 
 
@@ -80,14 +80,19 @@ def picture_again(bgr: NDArray[np.uint8], data: dict[str, Any], *, widest_px: in
         raise ValueError(f"no nodes of a picture: {nodes.shape}, {rows} × {columns}")
     share = min(1.0, widest_px / columns)
     rows, columns = max(2, round(rows * share)), max(2, round(columns * share))
-    column, row = np.meshgrid(
-        np.linspace(0, nodes.shape[1] - 1, columns, dtype=np.float32),
-        np.linspace(0, nodes.shape[0] - 1, rows, dtype=np.float32),
-    )
-    map_px = cv2.remap(nodes, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    down, across = (_between(count, side) for count, side in zip(nodes.shape, (rows, columns), strict=False))
+    # not by cv2.remap, which knows 32 places between two nodes only
+    map_px = np.stack([down @ nodes[..., axis] @ across.T for axis in (0, 1)], axis=-1)
     how = cv2.INTER_LINEAR if share > 0.7 else cv2.INTER_AREA
     if how == cv2.INTER_AREA:  # remap knows no areas: the photo is made smaller first
         small = cv2.resize(bgr, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
         bgr, map_px = np.asarray(small, dtype=np.uint8), (map_px + 0.5) * share - 0.5
     made = cv2.remap(bgr, map_px, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)  # type: ignore[call-overload]
     return np.asarray(made, dtype=np.uint8)
+
+
+def _between(count: int, side: int) -> NDArray[np.float32]:
+    """Weights of `count` nodes at each of `side` pixels, shape (side, count): straight between two."""
+    at = np.linspace(0, count - 1, side, dtype=np.float32)
+    away = np.abs(at[:, None] - np.arange(count, dtype=np.float32))
+    return np.asarray(np.maximum(0, 1 - away), dtype=np.float32)
