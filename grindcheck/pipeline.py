@@ -43,8 +43,16 @@ _BLOWN_SHARE = 0.25  # of the blade at the ceiling: lines in there are lost
 _DARK = 0.02  # median linear level, stored value 39 of 255, below which noise and compression hide lines
 _STEEP_RAD = np.deg2rad(15.0)
 
+STEPS = (
+    "Finding mat and blade",
+    "Telling left from right",
+    "Tracing plunge and shoulder",
+    "Comparing the faces",
+)
+"""Of `check_pair`, in their order."""
+
 Progress = Callable[[str], None]
-"""Is told each step in a few words as it begins."""
+"""Is told each step as it begins."""
 
 
 class Sheet(Protocol):
@@ -137,13 +145,13 @@ def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
     """
     grind = check_grind(request.grind)
     stance = stance_of(request.thickness_mm, request.height_mm, request.edge_mm)
-    progress("Finding mat and blade")
+    progress(STEPS[0])
     with ThreadPoolExecutor(max_workers=2) as both:  # the second is decoded while the first is looked at
         looking = [both.submit(look_at, read_photo(path), request, stance) for path in request.photos]
         seen = [each.result() for each in looking]
-    progress("Telling left from right")
+    progress(STEPS[1])
     faces, flags = tell_faces(seen[0], seen[1], given=request.faces)
-    progress("Tracing plunge and shoulder")
+    progress(STEPS[2])
     surveys = {side: survey(face.outline) for side, face in faces.items()}
     left, right = choose_plunges(surveys["left"], surveys["right"])
     chosen = {"left": left, "right": right}
@@ -174,7 +182,7 @@ def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
         views[side] = View(
             photo=face.photo, mat=face.mat, camera=face.camera, outline=face.outline, lines=lines
         )
-    progress("Comparing the faces")
+    progress(STEPS[3])
     return compare(views, stance, faces["left"].scale, uncertain=request.uncertain, flags=flags)
 
 

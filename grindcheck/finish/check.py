@@ -42,6 +42,14 @@ from grindcheck.rectify import Plane
 from grindcheck.registration import register
 from grindcheck.shown import Shown, shown
 
+STEPS = (
+    "Finding mat and blade",
+    "Searching for scratches",
+    "Searching the earlier photo",
+    "Putting scratches together",
+)
+"""Of `check_finish`, in their order; the third only where there is an earlier photo."""
+
 _UNSURE_ODDS = 1.4  # as for a pair, both photos together
 _REACH_MM = 0.35  # how far one scratch may lie apart in two photos: blade, mat and lens, two of their sigmas
 
@@ -95,19 +103,19 @@ def check_finish(request: FinishRequest, *, progress: Progress = untold) -> Fini
     """
     if not request.photos:
         raise InputError("No photo is given.", advice="Name one photo at least: grindcheck finish face.jpg.")
-    progress("Finding mat and blade")
+    progress(STEPS[0])
     photos = [read_photo(path) for path in request.photos]
     looked = [_looked(photo, request, number) for number, photo in enumerate(photos)]
     faces = _by_face(looked)
     share = {side: request.false_finds / len(members) for side, members in faces.items()}
-    progress("Searching for scratches")
+    progress(STEPS[1])
     searched = {
         side: [_searched(photos[n], looked[n], request, n, share[side]) for n in members]
         for side, members in faces.items()
     }
     earlier: dict[str, Searched] = {}
     for path in request.before:
-        progress("Searching the earlier photo")
+        progress(STEPS[2])
         one = _earlier(path, request)
         if one.regions.side not in faces:
             raise PairError(
@@ -115,7 +123,7 @@ def check_finish(request: FinishRequest, *, progress: Progress = untold) -> Fini
                 advice="Give an earlier photo of the same face.",
             )
         earlier[one.regions.side] = one
-    progress("Putting scratches together")
+    progress(STEPS[3])
     return Finish(
         faces=tuple(
             _face(members, earlier.get(side), request.false_finds) for side, members in searched.items()
