@@ -1,0 +1,103 @@
+"""What a form says becomes options of a check and facts of a knife, with the commands' own words for slips."""
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from grindcheck import options
+from grindcheck.errors import InputError
+from grindcheck.record.entries import KnifeFacts
+from grindcheck.units import degrees
+
+LINES = ("plunge-left", "plunge-right", "shoulder-left", "shoulder-right")
+
+_OPTION = re.compile(r"--([a-z]+(?:-[a-z]+)*)")
+_COMMAND = re.compile(r"(?:;|:|,)?\s*(?:run |see )?grindcheck (?:records|check|finish)[^.;]*", re.IGNORECASE)
+
+
+def for_page(advice: str) -> str:
+    """Write an advice for who sees fields instead of options.
+
+    Examples
+    --------
+    >>> for_page("Measure it and give it, as in --thickness 4mm.")
+    'Measure it and give it, as in thickness 4mm.'
+    """
+    without = _COMMAND.sub("", advice)
+    return _OPTION.sub(lambda found: found[1].replace("-", " "), without if without.strip(" .") else advice)
+
+
+def facts_of(form: Mapping[str, str], private: tuple[str, ...]) -> KnifeFacts:
+    """Read what a form says of a knife."""
+    thickness = form.get("thickness", "").strip()
+    return KnifeFacts(
+        name=form.get("name", ""),
+        pattern=form.get("pattern", ""),
+        steel=form.get("steel", ""),
+        thickness_mm=options.read_thickness(thickness) if thickness else None,
+        grind=form.get("grind", ""),
+        notes=form.get("notes", ""),
+        buyer_reference=form.get("buyer_reference", ""),
+        private=private,
+    )
+
+
+def facts_as_given(facts: KnifeFacts) -> dict[str, Any]:
+    """Return a knife's facts as its form shows them."""
+    thickness = "" if facts.thickness_mm is None else f"{facts.thickness_mm:.5g} mm"
+    return {
+        "name": facts.name, "thickness": thickness, "pattern": facts.pattern, "steel": facts.steel,
+        "grind": facts.grind, "notes": facts.notes, "buyer_reference": facts.buyer_reference,
+        "private": facts.private,
+    }  # fmt: skip
+
+
+def asked_of(kind: str, form: Mapping[str, str]) -> dict[str, Any]:
+    """Read the options of a check; a field that is left empty has the commands' default."""
+    told = {name: text.strip() for name, text in form.items() if text.strip()}
+    asked: dict[str, Any] = {}
+    if kind == "photos":
+        return asked
+    if kind == "symmetry" or "thickness" in told:
+        asked["thickness_mm"] = options.read_thickness(told.get("thickness"))
+    if "flat_height" in told:
+        if "thickness_mm" not in asked:
+            raise InputError(
+                "The flat's height is given, but not the stock thickness.", advice="Give both, or neither."
+            )
+        asked["height_mm"] = options.read_height(told["flat_height"], asked["thickness_mm"])
+    if "grind" in told:
+        asked["grind"] = told["grind"]
+    if kind == "finish":
+        if "accept" in told:
+            asked["accept"] = told["accept"]
+        return asked
+    if "edge_thickness" in told:
+        asked["edge_mm"] = options.read_edge(told["edge_thickness"], asked["thickness_mm"])
+    read = options.read_tolerances(told.get("tolerance", "0.25mm"), told.get("angle_tolerance", "1deg"))
+    if "tolerance" in told:
+        asked["tolerance_mm"] = read.plunge_mm
+    if "angle_tolerance" in told:
+        asked["angle_tolerance_deg"] = round(degrees(read.angle_rad), 9)
+    return asked
+
+
+def asked_as_given(asked: Mapping[str, Any]) -> dict[str, str]:
+    """Return a check's options as its form shows them."""
+
+    def mm(name: str) -> str:
+        return f"{asked[name]:.5g} mm" if asked.get(name) is not None else ""
+
+    angle = asked.get("angle_tolerance_deg")
+    return {
+        "thickness": mm("thickness_mm"), "flat_height": mm("height_mm"), "edge_thickness": mm("edge_mm"),
+        "tolerance": mm("tolerance_mm"), "angle_tolerance": "" if angle is None else f"{angle:g}°",
+        "accept": str(asked.get("accept", "")), "grind": str(asked.get("grind", "")), "before": "", "stage": "",
+    }  # fmt: skip
+
+
+def lines_of(form: Mapping[str, str]) -> dict[str, list[float]]:
+    """Read the lines that were moved by hand; one that wasn't comes as an empty field."""
+    return {
+        name: list(options.read_line(name, form[name])) for name in LINES if form.get(name, "").strip()
+    }
