@@ -10,7 +10,7 @@ import numpy as np
 
 from grindcheck.camera import Camera, solve_camera
 from grindcheck.compare import Uncertain, View, compare, outlines_agree
-from grindcheck.errors import InputError, PairError
+from grindcheck.errors import InputError, PairError, about
 from grindcheck.geometry import Array
 from grindcheck.grindlines import (
     check_grind,
@@ -177,7 +177,8 @@ def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
             grind=grind,
             by_hand=hand,
         )
-        require_lines(lines)
+        with about(face.photo.name):
+            require_lines(lines)
         lines = with_flags(lines, face.flags)
         views[side] = View(
             photo=face.photo, mat=face.mat, camera=face.camera, outline=face.outline, lines=lines
@@ -193,12 +194,13 @@ def see(path: Path, request: Request, stance: Stance) -> Seen:
 
 def look_at(photo: Photo, sheet: Sheet, stance: Stance, *, mat: MatView | None = None) -> Seen:
     """Take one photo up to its outline; `mat` if it is found already."""
-    if mat is None:
-        mat = find_mat(photo, paper=sheet.paper)
-    scale = _scale(mat.spec.paper, sheet)
-    camera = solve_camera(mat, photo, scale=(scale.x, scale.y), scale_std=scale.std)
-    rough = find_blade(photo, camera, mat.spec, height_mm=stance.height_mm)
-    outline = trace_outline(photo, mat, camera, rough)
+    with about(photo.name):
+        if mat is None:
+            mat = find_mat(photo, paper=sheet.paper)
+        scale = _scale(mat.spec.paper, sheet)
+        camera = solve_camera(mat, photo, scale=(scale.x, scale.y), scale_std=scale.std)
+        rough = find_blade(photo, camera, mat.spec, height_mm=stance.height_mm)
+        outline = trace_outline(photo, mat, camera, rough)
     flags = _doubts(camera, rough)
     return Seen(photo=photo, mat=mat, camera=camera, outline=outline, scale=scale, flags=flags)
 

@@ -12,7 +12,8 @@ PACKAGE = ROOT / "grindcheck"
 
 # From the bottom up; a module imports from lower layers, or from its own.
 LAYERS = (
-    {"", "errors", "settings", "units", "flags", "geometry", "chain", "registration"},  # "": for its version
+    # "": for its version
+    {"", "errors", "home", "settings", "units", "flags", "geometry", "chain", "registration"},
     {"mat.spec", "mat.strips", "photo"},
     {
         "mat", "mat.drawing", "mat.strip_sheet", "mat.markers", "mat.saddle", "mat.edges", "mat.finding",
@@ -38,6 +39,15 @@ LAYERS = (
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
         "report.drawing_data",
     },
+    {
+        "record", "record.entries", "record.tables", "record.migrations", "record.migrations.v0001",
+        "record.migrating",
+    },
+    {"record.opening", "record.given"},
+    {"record.shelf", "record.vault", "record.asked"},
+    {"record.checks", "record.measuring"},
+    {"record.knives"},
+    {"record.listing"},
     {"cli", "__main__"},
 )  # fmt: skip
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
@@ -56,7 +66,12 @@ ONLY_IN = {
     "pint": {"units"},
     "pillow_heif": {"photo"},
     "uncertainties": {"budget", "compare"},
-    "platformdirs": {"printscale"},
+    "platformdirs": {"home"},
+    "sqlalchemy": {
+        "record.tables", "record.migrations.v0001", "record.migrating", "record.opening", "record.shelf",
+        "record.vault", "record.checks", "record.knives", "record.listing",
+    },
+    "alembic": {"record.migrations.v0001", "record.migrating"},
 }  # fmt: skip
 
 

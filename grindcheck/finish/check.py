@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from grindcheck.errors import InputError, MatError, NoMatError, PairError
+from grindcheck.errors import InputError, MatError, NoMatError, PairError, about
 from grindcheck.finish.change import change_of, judged, same_path, seek
 from grindcheck.finish.closeup import Closeup, closeup
 from grindcheck.finish.findable import CONTRAST, findable
@@ -105,7 +105,10 @@ def check_finish(request: FinishRequest, *, progress: Progress = untold) -> Fini
         raise InputError("No photo is given.", advice="Name one photo at least: grindcheck finish face.jpg.")
     progress(STEPS[0])
     photos = [read_photo(path) for path in request.photos]
-    looked = [_looked(photo, request, number) for number, photo in enumerate(photos)]
+    looked = []
+    for number, photo in enumerate(photos):
+        with about(photo.name):
+            looked.append(_looked(photo, request, number))
     faces = _by_face(looked)
     share = {side: request.false_finds / len(members) for side, members in faces.items()}
     progress(STEPS[1])
@@ -116,7 +119,8 @@ def check_finish(request: FinishRequest, *, progress: Progress = untold) -> Fini
     earlier: dict[str, Searched] = {}
     for path in request.before:
         progress(STEPS[2])
-        one = _earlier(path, request)
+        with about(path.name):
+            one = _earlier(path, request)
         if one.regions.side not in faces:
             raise PairError(
                 f"{path.name} shows the {one.regions.side or 'unknown'} face; no photo of now shows it.",
@@ -161,6 +165,13 @@ def _by_face(looked: Sequence[Seen | Closeup]) -> dict[str, list[int]]:
 
 
 def _searched(
+    photo: Photo, looked: Seen | Closeup, request: FinishRequest, number: int | None, false_finds: float
+) -> Searched:
+    with about(photo.name):
+        return _searched_photo(photo, looked, request, number, false_finds)
+
+
+def _searched_photo(
     photo: Photo, looked: Seen | Closeup, request: FinishRequest, number: int | None, false_finds: float
 ) -> Searched:
     by_hand = [mask.polygon_px for mask in request.masks if mask.photo == number]

@@ -9,14 +9,17 @@ import os
 import signal
 import threading
 import time
+import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
-from typing import TYPE_CHECKING, Any
 
-if TYPE_CHECKING:
-    from grindcheck.record.opening import Record
+from grindcheck import __version__
+from grindcheck.record import checks
+from grindcheck.record.entries import Outcome
+from grindcheck.record.opening import Place, Record, open_record
 
 LONGEST_S = 900.0  # of one check; a pair of 48 megapixels takes half a minute on two slow cores
 KEPT_S = 120.0  # a worker that has nothing to do keeps its libraries loaded for so long
@@ -25,7 +28,7 @@ LOOK_AGAIN_S = 30.0  # for checks that another program put into the record
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 _NICER = 10  # pages are answered first
 
-Job = Callable[[Connection, Any], None]
+Job = Callable[[Connection, Place], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,8 +72,6 @@ class Work:
     Parameters
     ----------
     record : Record
-    where : object
-        What `open_record` is given in a worker.
     workers : int
     job : callable
         Runs in the worker: `measure_in_worker`, or a test's own.
@@ -79,14 +80,13 @@ class Work:
 
     def __init__(
         self,
-        record: "Record",
-        where: Any,
+        record: Record,
         *,
         workers: int | None = None,
         job: Job | None = None,
         longest_s: float = LONGEST_S,
     ) -> None:
-        self._record, self._where = record, where
+        self._record = record
         self._job = job or measure_in_worker
         self._longest_s = longest_s
         self._changed = threading.Condition()
@@ -127,7 +127,7 @@ class Work:
                 return Step(words=taken.words, number=taken.number, of=taken.of, seconds=seconds, ahead=0)
             busy = len(self._taken)
         ahead = 0
-        for check in self._record.waiting():
+        for check in checks.waiting(self._record):
             if check.id == check_id:
                 break
             ahead += check.id not in self._taken
@@ -141,7 +141,7 @@ class Work:
         """Return a check that waits and is nobody's, or None after a while without one, or at the end."""
         deadline = time.monotonic() + patience_s
         while True:
-            waiting = self._record.waiting()
+            waiting = checks.waiting(self._record)
             with self._changed:
                 if self._ending:
                     return None
@@ -162,7 +162,7 @@ class Work:
                 continue
             ours, theirs = multiprocessing.get_context("spawn").Pipe()
             process = multiprocessing.get_context("spawn").Process(
-                target=self._job, args=(theirs, self._where), name=f"grindcheck-worker-{number}", daemon=True
+                target=self._job, args=(theirs, self._record.place), name=f"grindcheck-worker-{number}", daemon=True
             )
             process.start()
             theirs.close()
@@ -205,21 +205,28 @@ class Work:
         return False
 
     def _report(self, check_id: str, *, ended: bool) -> None:
-        if self._record.check(check_id).outcome is not None:
+        if checks.check(self._record, check_id).outcome is not None:
             return  # it died with its work done
-        minutes = self._longest_s / 60
-        self._record.add_outcome(
+        failed(
+            self._record,
             check_id,
-            state="failed",
-            error="The measuring was ended from outside before it had a result."
+            "The measuring was ended from outside before it had a result."
             if ended
-            else f"The measuring took more than {minutes:.0f} minutes and was ended.",
-            advice="The photos are kept: measure again. If it happens again, close other programs, "
-            "or take the photos at 12 megapixels.",
+            else f"The measuring took more than {self._longest_s / 60:.0f} minutes and was ended.",
+            "The photos are kept: measure again. If it happens again, close other programs, or take the "
+            "photos at 12 megapixels.",
         )
 
 
-def measure_in_worker(pipe: Connection, where: Any) -> None:
+def failed(record: Record, check_id: str, error: str, advice: str) -> None:
+    """Say in the record that a check has no result, and why."""
+    told = Outcome(
+        at=datetime.now(UTC), state="failed", error=error, advice=advice, program_version=__version__
+    )
+    checks.add_outcome(record, check_id, told)
+
+
+def measure_in_worker(pipe: Connection, place: Place) -> None:
     """Measure what the pipe names until it is closed: the whole life of a worker."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C ends the page, and the page ends its workers
     for name in _ONE_THREAD:
@@ -232,20 +239,28 @@ def measure_in_worker(pipe: Connection, where: Any) -> None:
     from grindcheck.finish.check import STEPS as FINISH_STEPS
     from grindcheck.pipeline import STEPS as PAIR_STEPS
     from grindcheck.record.measuring import measure_check
-    from grindcheck.record.opening import open_record
 
     cv2.setNumThreads(1)
-    record = open_record(where)
+    record = open_record(place)
     while True:
         try:
-            check = record.check(pipe.recv())
+            check = checks.check(record, pipe.recv())
         except EOFError:
             return
-        steps = {"symmetry": PAIR_STEPS, "finish": FINISH_STEPS}.get(check.kind, ("Keeping the photos",))
+        steps = PAIR_STEPS if check.kind == "symmetry" else FINISH_STEPS
 
         def told(words: str, steps: tuple[str, ...] = steps) -> None:
             pipe.send((words, steps.index(words) + 1 if words in steps else 1, len(steps)))
 
         if check.outcome is None:
-            measure_check(record, check, progress=told)
+            try:
+                checks.add_outcome(record, check.id, measure_check(record, check, progress=told))
+            except Exception as problem:  # a mistake of the program ends this check, not the queue
+                traceback.print_exc()
+                failed(
+                    record,
+                    check.id,
+                    f"Something unforeseen went wrong ({type(problem).__name__}: {problem}).",
+                    "The photos are kept. Report what the window of grindcheck serve shows.",
+                )
         pipe.send(("Done", len(steps) + 1, len(steps)))
