@@ -98,6 +98,4 @@ def asked_as_given(asked: Mapping[str, Any]) -> dict[str, str]:
 
 def lines_of(form: Mapping[str, str]) -> dict[str, list[float]]:
     """Read the lines that were moved by hand; one that wasn't comes as an empty field."""
-    return {
-        name: list(options.read_line(name, form[name])) for name in LINES if form.get(name, "").strip()
-    }
+    return {name: list(options.read_line(name, form[name])) for name in LINES if form.get(name, "").strip()}

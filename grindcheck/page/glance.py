@@ -74,7 +74,9 @@ def finish_glance(result: Mapping[str, Any]) -> Glance:
         side = f"{face['side']} face, " if face["side"] else ""
         tiles.append(Tile(asks="Longest", says=told, more=f"number {one['number']}, {side}{one['region']}"))
     if regions:
-        worst = max(regions, key=lambda one: (one["findable"]["length_mm"] or 0, one["findable"]["length_px"]))
+        worst = max(
+            regions, key=lambda one: (one["findable"]["length_mm"] or 0, one["findable"]["length_px"])
+        )
         size = worst["findable"]["length_mm"]
         tiles.append(
             Tile(
@@ -87,7 +89,11 @@ def finish_glance(result: Mapping[str, Any]) -> Glance:
     for face in result["faces"]:
         changes += [one["change"] for one in (face["earlier"] or {}).get("gone", ())]
     if changes:
-        counted = [f"{changes.count(word)} {word}" for word in ("new", "gone", "unchanged", "cannot tell") if word in changes]
+        counted = [
+            f"{changes.count(word)} {word}"
+            for word in ("new", "gone", "unchanged", "cannot tell")
+            if word in changes
+        ]
         tiles.append(Tile(asks="Since the earlier photo", says=counted[0], more=", ".join(counted[1:])))
     todo = [group["advice"] for face in result["faces"] for group in face["groups"] if group["advice"]]
     if result["verdict"] == "cannot tell":

@@ -18,7 +18,9 @@ Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
-MAX_PHOTO_BYTES = 80_000_000  # a 48-megapixel photo has 10 to 25 MB, 108 megapixels as PNG rarely more than this
+MAX_PHOTO_BYTES = (
+    80_000_000  # a 48-megapixel photo has 10 to 25 MB, 108 megapixels as PNG rarely more than this
+)
 MAX_PHOTOS = 8  # of one check
 MAX_FORM_BYTES = 200_000
 MAX_ARCHIVE_BYTES = 8_000_000_000
@@ -90,9 +92,7 @@ class Guard:
         Makes the answer to a request that isn't let in.
     """
 
-    def __init__(
-        self, app: App, entrance: Door, refuse: Callable[[Scope, RefusedError], App]
-    ) -> None:
+    def __init__(self, app: App, entrance: Door, refuse: Callable[[Scope, RefusedError], App]) -> None:
         self._app, self._door, self._refuse = app, entrance, refuse
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

@@ -70,11 +70,18 @@ class Pictures:
     def crop(self, check_id: str, result: Mapping[str, Any], number: int, scratch: int) -> bytes:
         """Return the surroundings of a scratch, enlarged, with marks beyond both of its ends."""
         faces = result.get("faces", ())
-        found = [one for one in faces[number]["scratches"] if one["number"] == scratch] if number < len(faces) else []
+        found = (
+            [one for one in faces[number]["scratches"] if one["number"] == scratch]
+            if number < len(faces)
+            else []
+        )
         if not found:
             raise _no_picture()
         whole = self._searched(check_id, _Held(result), number)
-        return _jpeg(_cropped(whole, np.asarray(found[0]["path_px"], dtype=np.float64), _share(result, number, whole)), 92)
+        return _jpeg(
+            _cropped(whole, np.asarray(found[0]["path_px"], dtype=np.float64), _share(result, number, whole)),
+            92,
+        )
 
     def forget_lost(self) -> None:
         """Delete kept pictures of photos that the record no longer has."""
@@ -110,7 +117,9 @@ class _Held:
 
 
 def _no_picture() -> RefusedError:
-    return RefusedError("There is no such picture.", advice="Go back to the check and measure it again.", status=404)
+    return RefusedError(
+        "There is no such picture.", advice="Go back to the check and measure it again.", status=404
+    )
 
 
 def _share(result: Mapping[str, Any], number: int, made: Picture) -> float:

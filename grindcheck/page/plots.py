@@ -69,7 +69,9 @@ def height_difference(result: Mapping[str, Any]) -> Plot | None:
     tolerance = result["tolerances"]["bevel_height"]["value"]
     lows = [one["value"] - one["expanded"] for one in found]
     highs = [one["value"] + one["expanded"] for one in found]
-    bars = [(one["station"], one["value"], low, high) for one, low, high in zip(found, lows, highs, strict=True)]
+    bars = [
+        (one["station"], one["value"], low, high) for one, low, high in zip(found, lows, highs, strict=True)
+    ]
     ys = [*lows, *highs, -1.2 * tolerance, 1.2 * tolerance]
     return _plot({}, ys, x_values=[one["station"] for one in found], bars=bars, band=(tolerance, -tolerance))
 

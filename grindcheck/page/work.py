@@ -162,7 +162,10 @@ class Work:
                 continue
             ours, theirs = multiprocessing.get_context("spawn").Pipe()
             process = multiprocessing.get_context("spawn").Process(
-                target=self._job, args=(theirs, self._record.place), name=f"grindcheck-worker-{number}", daemon=True
+                target=self._job,
+                args=(theirs, self._record.place),
+                name=f"grindcheck-worker-{number}",
+                daemon=True,
             )
             process.start()
             theirs.close()
