@@ -32,7 +32,7 @@ LAYERS = (
         "finish.beams", "finish.texture", "finish.evidence",
         "finish.trace", "finish.scan", "finish.findable", "finish.change",
     },
-    {"pipeline", "advice", "options", "finish.regions", "finish.check"},
+    {"pipeline", "advice", "options", "finish.regions", "finish.check", "trend", "flatness"},
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
