@@ -36,6 +36,7 @@ LAYERS = (
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
+        "report.trend_text", "report.trend_picture",
     },
     {"cli", "__main__"},
 )  # fmt: skip
@@ -50,7 +51,10 @@ ONLY_IN = {
         "finish.closeup", "finish.regions", "finish.texture",
         "finish.evidence", "finish.trace", "finish.scan", "finish.findable",
     },
-    "matplotlib": {"mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture"},
+    "matplotlib": {
+        "mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture",
+        "report.trend_picture",
+    },
     "typer": {"cli"},
     "pint": {"units"},
     "pillow_heif": {"photo"},
@@ -121,7 +125,16 @@ def test_a_library_stays_where_it_belongs(library: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "module", ["cli", "verdict", "report.text", "options", "finish.acceptance", "report.finish_text"]
+    "module",
+    [
+        "cli",
+        "verdict",
+        "report.text",
+        "options",
+        "finish.acceptance",
+        "report.finish_text",
+        "report.trend_text",
+    ],
 )
 def test_heavy_imports_wait(module: str) -> None:
     # in a fresh interpreter, as the command starts
