@@ -347,6 +347,28 @@ def mat(
                 typer.echo("One bar isn't measured yet; give the other one too.")
 
 
+@app.command()
+def serve(
+    context: typer.Context,
+    network: Annotated[
+        bool, typer.Option("--network", help="Let paired phones of the shop's network in.")
+    ] = False,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on; 0 for any.")] = 8765,
+    sample: Annotated[
+        bool, typer.Option("--sample", help="Show sample knives; your own record isn't touched.")
+    ] = False,
+    workers: Annotated[
+        int | None,
+        typer.Option(min=1, max=64, help="Processes that measure.", show_default="one fewer than cores"),
+    ] = None,
+) -> None:
+    """Open the page on this computer: knives, checks and photos, for a phone at the bench too."""
+    with _told(context):
+        from grindcheck.page.serving import serve as open_page
+
+        open_page(port=port, network=network, sample=sample, workers=workers, say=typer.echo)
+
+
 def _check_outputs(photos: Iterable[Path], json_file: str | None, picture: Path | None) -> None:
     """Refuse before the work what can only be a slip: an unknown kind of picture, or a photo written over."""
     if picture is not None:

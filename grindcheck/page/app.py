@@ -121,5 +121,3 @@ def _unforeseen(request: Request, problem: Exception) -> Response:
         f"Something unforeseen went wrong ({type(problem).__name__}).",
         "Go back and try again; if it stays, report what the window of grindcheck serve shows.",
     )
-
-

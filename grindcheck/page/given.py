@@ -1,4 +1,4 @@
-"""What a form says becomes options of a check and facts of a knife, with the commands' own words for slips."""
+"""What a form says becomes options of a check and facts of a knife, slips told in the commands' words."""
 
 import re
 from collections.abc import Mapping
@@ -92,7 +92,8 @@ def asked_as_given(asked: Mapping[str, Any]) -> dict[str, str]:
     return {
         "thickness": mm("thickness_mm"), "flat_height": mm("height_mm"), "edge_thickness": mm("edge_mm"),
         "tolerance": mm("tolerance_mm"), "angle_tolerance": "" if angle is None else f"{angle:g}°",
-        "accept": str(asked.get("accept", "")), "grind": str(asked.get("grind", "")), "before": "", "stage": "",
+        "accept": str(asked.get("accept", "")), "grind": str(asked.get("grind", "")),
+        "before": "", "stage": "",
     }  # fmt: skip
 
 

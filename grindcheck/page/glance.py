@@ -113,7 +113,7 @@ def figure_of(data: Mapping[str, Any]) -> Figure:
 
 
 def _worst(differences: list[dict[str, Any]], verdict: str) -> dict[str, Any] | None:
-    """Return the difference that the verdict rests on: the largest for its tolerance among those that decide."""
+    """Return the difference that the verdict rests on: the largest by tolerance of those that decide."""
     judged = [one for one in differences if one["decision"] is not None and one["tolerance"]]
     decisive = [one for one in judged if one["decision"] == verdict] or judged
     return max(decisive, key=lambda one: abs(one["value"]) / one["tolerance"], default=None)

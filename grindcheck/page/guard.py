@@ -1,6 +1,6 @@
 """Who may come in, with what, and what a browser may do with the answers.
 
-Every request passes here before anything else sees it; DEVELOPERS.md lists the threats that each rule answers.
+Every request passes here before anything else sees it; DEVELOPERS.md lists the threats that it answers.
 """
 
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
@@ -37,8 +37,8 @@ SECURITY_HEADERS = (
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"permissions-policy", b"geolocation=(), microphone=(), payment=(), usb=()"),
 )
-"""Of every answer. With ``no-referrer`` browsers send ``Origin: null`` even with our own forms, and the check of
-it would shut them out; ``same-origin`` tells other sites just as little."""
+"""Of every answer. With ``no-referrer`` browsers send ``Origin: null`` even with our own forms, which would be
+shut out then; ``same-origin`` tells other sites just as little."""
 
 _OPEN_TO_ALL = ("/pair/", "/static/")  # what a phone needs before it is paired
 _SAFE = ("GET", "HEAD")
@@ -107,8 +107,9 @@ class Guard:
             if message["type"] == "http.response.start":
                 own = {name for name, _ in message.setdefault("headers", [])}
                 message["headers"] = [
-                    *message["headers"], *((name, value) for name, value in SECURITY_HEADERS if name not in own)
-                ]  # fmt: skip
+                    *message["headers"],
+                    *((name, value) for name, value in SECURITY_HEADERS if name not in own),
+                ]
                 if b"cache-control" not in own:
                     message["headers"].append((b"cache-control", b"no-store"))
             await send(message)

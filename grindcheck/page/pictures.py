@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -123,7 +122,7 @@ def _no_picture() -> RefusedError:
 
 
 def _share(result: Mapping[str, Any], number: int, made: Picture) -> float:
-    return made.shape[1] / int(result["drawing"]["pictures"][number]["shape"][1])
+    return float(made.shape[1]) / int(result["drawing"]["pictures"][number]["shape"][1])
 
 
 def _cropped(whole: Picture, path_px: NDArray[np.float64], share: float) -> Picture:

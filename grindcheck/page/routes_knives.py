@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 
 from grindcheck.errors import InputError
 from grindcheck.page.given import facts_as_given, facts_of
-from grindcheck.page.notes import note_fields, summaries
+from grindcheck.page.notes import note_fields, readings_of
 from grindcheck.page.shop import go_to, page, shop_of
 from grindcheck.page.words import VERDICTS
 from grindcheck.record import knives, listing
@@ -95,7 +95,9 @@ def _keep_knife(
     try:
         facts = facts_of(form, private)
         kept = (
-            knives.add_knife(record, facts) if knife is None else knives.correct_knife(record, knife.id, facts)
+            knives.add_knife(record, facts)
+            if knife is None
+            else knives.correct_knife(record, knife.id, facts)
         )
     except InputError as problem:
         given = _EMPTY | form | {"private": private}
@@ -109,7 +111,7 @@ def show_knife(request: Request, knife_id: str) -> HTMLResponse:
     found = knives.knife(shop_of(request).record, knife_id)
     return page(
         request, "knife.html", page=found, knife=found.knife, life=life_of(found),
-        readings=summaries(found.notes),
+        readings=readings_of(found.notes),
     )  # fmt: skip
 
 
@@ -179,5 +181,3 @@ def _texts(form: Any) -> dict[str, str]:
 
 def _private(form: Any) -> tuple[str, ...]:
     return tuple(str(one) for one in form.getlist("private"))
-
-

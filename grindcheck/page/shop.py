@@ -54,7 +54,7 @@ def shop_of(request: Request) -> Shop:
 
 
 def templates() -> Environment:
-    """Make the environment of the templates: everything is escaped, and a name that is missing is an error."""
+    """Make the environment of the templates: all is escaped, and a name that is missing is an error."""
     made = Environment(
         loader=PackageLoader("grindcheck.page", "templates"),
         autoescape=True,

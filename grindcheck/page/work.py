@@ -1,7 +1,7 @@
 """Measuring in worker processes, so that the page answers meanwhile and one that dies takes nothing along.
 
-The queue is the record itself: a check without an outcome is what is still to do. So it survives a restart, and
-two things can't disagree about it.
+The queue is the record itself: a check without an outcome is what is still to do. So it survives a restart,
+and two things can't disagree about it.
 """
 
 import multiprocessing

@@ -98,6 +98,24 @@ def photo_path(record: Record, sha256: str) -> Path:
         return path_of(record, row.sha256, row.suffix)
 
 
+def stored_photo(record: Record, sha256: str) -> StoredPhoto:
+    """Return what is kept of a photo.
+
+    Raises
+    ------
+    NotInRecordError
+        If the record doesn't have it.
+    """
+    with record.reading() as session:
+        row = session.get(PhotoTable, sha256) if _SHA.fullmatch(sha256) else None
+        if row is None:
+            raise NotInRecordError(
+                f"There is no photo {sha256[:12]} in the record.",
+                advice="Look the photo up on its knife's page.",
+            )
+        return stored(row)
+
+
 def path_of(record: Record, sha256: str, suffix: str) -> Path:
     """Return where a photo lies or would lie; hash and suffix are checked, so no other path can follow."""
     if not _SHA.fullmatch(sha256) or suffix not in SUFFIXES:
