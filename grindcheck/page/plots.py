@@ -6,6 +6,7 @@ from math import ceil, floor, log10
 from typing import Any
 
 _WIDE, _TALL = 420.0, 250.0
+_LEAST_MM = 0.6  # either way of the middle: what is far below the tolerance shouldn't look like a hill
 _LEFT, _RIGHT, _TOP, _BOTTOM = 46.0, 10.0, 14.0, 42.0
 
 
@@ -58,7 +59,9 @@ def height_profile(result: Mapping[str, Any]) -> Plot | None:
     points = [point for side in heights.values() for point in side]
     if len(points) < 4:
         return None
-    return _plot(heights, [y for _, y in points], x_values=[x for x, _ in points])
+    ys = [y for _, y in points]
+    middle = (min(ys) + max(ys)) / 2
+    return _plot(heights, [*ys, middle - _LEAST_MM, middle + _LEAST_MM], x_values=[x for x, _ in points])
 
 
 def height_difference(result: Mapping[str, Any]) -> Plot | None:

@@ -18,6 +18,7 @@ _PLACES = {
     "plunge": ("one end", "middle", "other end"),
     "shoulder": ("at the plunge", "first quarter", "middle", "third quarter", "at the tip"),
 }
+_TAG = 0.11  # of the width, what a number takes on a phone
 _AROUND = 0.35  # of a plunge's length that is shown on either side to begin with
 _TALLEST = 3 / 4  # of the width, of the part that is shown
 
@@ -30,10 +31,12 @@ def show_outcome(request: Request, check: Check, knife: Knife) -> HTMLResponse:
     result = outcome.result
     if check.kind == "symmetry":
         faces = [result["faces"][side] for side in _SIDES]
+        judged = [one for one in result["differences"] if one["tolerance"] is not None]
         return page(
             request, "pair_result.html", check=check, knife=knife, glance=pair_glance(result),
             wipe=_wipe(result), photos=_photos(check), drawing=bool(result.get("drawing")),
-            profile=height_profile(result), difference=height_difference(result),
+            main=[one for one in judged if "station" not in one or "label" in one],
+            rest=[one for one in judged if "station" in one], profile=height_profile(result), difference=height_difference(result),
             by_hand=[f"{side} {name}" for side in _SIDES for name in result["faces"][side]["by_hand"]],
             flags=_flags([*result["flags"], *(flag for face in faces for flag in face["flags"])]),
         )  # fmt: skip
@@ -69,8 +72,7 @@ def views_for_lines(check: Check) -> list[dict[str, Any]]:
         views.append(
             {
                 "side": side, "sha": view["photo_sha256"], "width": width, "height": height, "lines": lines,
-                "box": " ".join(f"{value:.0f}" for value in box), "grip": round(box[2] / 16),
-                "start": " ".join(f"{value:.0f}" for value in box),
+                "box": _box(box), "grip": round(box[2] / 16),
             }
         )  # fmt: skip
     return views
@@ -88,7 +90,9 @@ def _photos(check: Check) -> list[dict[str, Any]]:
     return [
         {
             "side": side, "sha": view["photo_sha256"], "width": view["size_px"][0],
-            "height": view["size_px"][1], "name": names.get(view["photo_sha256"], ""),
+            "height": view["size_px"][1], 
+            "box": _box(_around([*view["plunge_px"], *view["shoulder_px"]], *view["size_px"])),
+            "name": names.get(view["photo_sha256"], ""),
             "lines": [
                 (_points(view[f"{name}_px"]), name)
                 for name in ("shoulder", "plunge")
@@ -121,9 +125,13 @@ def _finish_face(result: Mapping[str, Any], number: int) -> dict[str, Any]:
     picture = pictures[number] if number < len(pictures) else None
     height, width = picture["shape"] if picture else (0, 0)
     groups = {n: group["origin"] for group in face["groups"] for n in group["scratches"]}
+    scratches = [_scratch(one, groups) for one in face["scratches"]]
+    rows = _tagged(scratches, width, height)
+    margin = round(rows * _TAG * width)
     return {
-        "number": number, "side": face["side"], "width": width, "height": height, "tag": round(width / 40),
-        "scratches": [_scratch(one, groups, width) for one in face["scratches"]],
+        "number": number, "side": face["side"], "width": width, "height": height,
+        "tag": round(0.4 * _TAG * width), "box": _box((0, -margin, width, height + 2 * margin)),
+        "scratches": scratches,
         "gone": [
             _points(one["path_px"])
             for one in (face["earlier"] or {}).get("gone", ())
@@ -132,21 +140,43 @@ def _finish_face(result: Mapping[str, Any], number: int) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _scratch(one: Mapping[str, Any], groups: Mapping[int, str], width: float) -> dict[str, Any]:
+def _scratch(one: Mapping[str, Any], groups: Mapping[int, str]) -> dict[str, Any]:
     path = one["path_px"]
-    end = max(path, key=lambda point: point[0])
     where = one["region"]
     if one["ends_mm"]:
         near, far = sorted(point[0] for point in one["ends_mm"])
         where = f"{near:.0f} to {far:.0f} mm from the tip, {one['region']}"
     length, wide = one["length_mm"], one["width_mm"]
     return {
-        "number": one["number"], "points": _points(path), "x": round(end[0] + width / 60, 1),
-        "y": round(end[1], 1), "where": where, "change": one["change"], "group": groups.get(one["number"]),
+        "number": one["number"], "points": _points(path), "path": path, "where": where,
+        "change": one["change"], "group": groups.get(one["number"]),
         "long": f"{length:.1f} mm" if length is not None else f"{one['length_px']:.0f} px",
         "wide": f"{wide:.2f} mm" if wide is not None else "< pixel",
         "sure": "sure" if one["sure"] else "faint: texture alone may look like it",
     }  # fmt: skip
+
+
+def _tagged(scratches: list[dict[str, Any]], width: float, height: float) -> int:
+    """Give each scratch's number a place above or below the picture, so that none hides another.
+
+    Returns
+    -------
+    int
+        Rows that are needed on either side.
+    """
+    row = max(1, int(1 / _TAG))  # numbers side by side
+    ordered = sorted(scratches, key=lambda one: one["path"][0][0])
+    rows = -(-len(ordered) // (2 * row))
+    per_row = -(-len(ordered) // max(2 * rows, 1))
+    for place, one in enumerate(ordered):
+        level, side = (place // 2) % max(rows, 1), place % 2
+        column = place // (2 * max(rows, 1))
+        end = (min if side == 0 else max)(one["path"], key=lambda point: point[1])
+        x = min(max(end[0], _TAG * width * (column + 0.5)), width * (1 - _TAG * (per_row - column - 0.5)))
+        away = (level + 0.5) * _TAG * width
+        one["x"], one["y"] = round(x, 1), round(-away if side == 0 else height + away, 1)
+        one["from"] = end
+    return rows
 
 
 def _flags(names: Sequence[str]) -> list[Any]:
@@ -163,8 +193,14 @@ def _along(points: Sequence[Sequence[float]], shares: Sequence[float]) -> list[t
     return [(points[round(share * last)][0], points[round(share * last)][1]) for share in shares]
 
 
+def _box(box: Sequence[float]) -> str:
+    return " ".join(f"{value:.0f}" for value in box)
+
+
 def _around(points: Sequence[Sequence[float]], width: float, height: float) -> tuple[float, ...]:
     """Return the part of a photo round a line: left, top, width, height."""
+    if not points:
+        return 0, 0, width, height
     xs, ys = [point[0] for point in points], [point[1] for point in points]
     size = max(max(xs) - min(xs), max(ys) - min(ys)) * (1 + 2 * _AROUND) / _TALLEST
     size = min(max(size, 200.0), width, height / _TALLEST)

@@ -11,6 +11,19 @@ for (const line of form.querySelectorAll("[data-line]")) {
   const size = svg.querySelector("image");
   const far = [Number(size.getAttribute("width")) - 1, Number(size.getAttribute("height")) - 1];
 
+  // The traced line bends with its handles: between two of them it is shifted by a share of each.
+  const traced = drawn[0].getAttribute("points").split(" ").map((pair) => pair.split(",").map(Number));
+  const starts = handles.map((one) => [Number(one.dataset.x), Number(one.dataset.y)]);
+  function bent() {
+    const parts = handles.length - 1;
+    const shifts = handles.map((one, n) => [one.dataset.x - starts[n][0], one.dataset.y - starts[n][1]]);
+    return traced.map(([x, y], n) => {
+      const at = traced.length > 1 ? n / (traced.length - 1) * parts : 0;
+      const low = Math.min(Math.floor(at), parts - 1);
+      const share = at - low;
+      return [0, 1].map((axis) => [x, y][axis] + (1 - share) * shifts[low][axis] + share * shifts[low + 1][axis]);
+    });
+  }
   function put(handle, x, y) {
     x = Math.min(Math.max(x, 0), far[0]);
     y = Math.min(Math.max(y, 0), far[1]);
@@ -19,7 +32,7 @@ for (const line of form.querySelectorAll("[data-line]")) {
     handle.setAttribute("transform", `translate(${x} ${y})`);
     handle.setAttribute("aria-valuenow", Math.round(x));
     handle.setAttribute("aria-valuetext", `x ${Math.round(x)}, y ${Math.round(y)}`);
-    const points = handles.map((one) => `${Number(one.dataset.x).toFixed(2)},${Number(one.dataset.y).toFixed(2)}`);
+    const points = bent().map(([px, py]) => `${px.toFixed(2)},${py.toFixed(2)}`);
     for (const one of drawn) one.setAttribute("points", points.join(" "));
     field.value = points.join(",");
     moved.add(line.dataset.line.replace("-", " line, "));

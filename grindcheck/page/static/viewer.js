@@ -14,7 +14,8 @@ function setUp(figure) {
     box[3] = box[2] * shape;
     for (const [at, size] of [[0, 2], [1, 3]]) {
       const room = whole[size] - box[size];
-      box[at] = room >= 0 ? Math.min(Math.max(box[at], 0), room) : room / 2;
+      const off = box[at] - whole[at];
+      box[at] = whole[at] + (room >= 0 ? Math.min(Math.max(off, 0), room) : room / 2);
     }
     svg.setAttribute("viewBox", box.map((value) => value.toFixed(2)).join(" "));
     const perPixel = box[2] / Math.max(svg.clientWidth, 1);
