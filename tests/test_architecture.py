@@ -33,11 +33,12 @@ LAYERS = (
         "finish.beams", "finish.texture", "finish.evidence",
         "finish.trace", "finish.scan", "finish.findable", "finish.change",
     },
-    {"pipeline", "advice", "options", "finish.regions", "finish.check"},
+    {"pipeline", "advice", "options", "finish.regions", "finish.check", "trend", "flatness"},
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
         "report.drawing_data",
+        "report.trend_text", "report.trend_picture",
     },
     {
         "record", "record.entries", "record.tables", "record.migrations", "record.migrations.v0001",
@@ -62,7 +63,10 @@ ONLY_IN = {
         "finish.closeup", "finish.regions", "finish.texture",
         "finish.evidence", "finish.trace", "finish.scan", "finish.findable", "shown",
     },
-    "matplotlib": {"mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture"},
+    "matplotlib": {
+        "mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture",
+        "report.trend_picture",
+    },
     "typer": {"cli"},
     "pint": {"units"},
     "pillow_heif": {"photo"},
@@ -139,7 +143,16 @@ def test_a_library_stays_where_it_belongs(library: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "module", ["cli", "verdict", "report.text", "options", "finish.acceptance", "report.finish_text"]
+    "module",
+    [
+        "cli",
+        "verdict",
+        "report.text",
+        "options",
+        "finish.acceptance",
+        "report.finish_text",
+        "report.trend_text",
+    ],
 )
 def test_heavy_imports_wait(module: str) -> None:
     # in a fresh interpreter, as the command starts
