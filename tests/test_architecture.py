@@ -47,8 +47,9 @@ LAYERS = (
     {"record.opening", "record.given"},
     {"record.shelf", "record.vault", "record.asked"},
     {"record.checks", "record.measuring"},
-    {"record.knives"},
-    {"record.listing"},
+    {"record.knives", "record.binning", "record.verifying"},
+    {"record.listing", "record.rows"},
+    {"record.spreadsheets", "record.archive", "record.taking_in"},
     {"cli", "__main__"},
 )  # fmt: skip
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
@@ -74,6 +75,7 @@ ONLY_IN = {
     "sqlalchemy": {
         "record.tables", "record.migrations.v0001", "record.migrating", "record.opening", "record.shelf",
         "record.vault", "record.checks", "record.knives", "record.listing",
+        "record.binning", "record.verifying", "record.rows", "record.archive", "record.taking_in",
     },
     "alembic": {"record.migrations.v0001", "record.migrating"},
 }  # fmt: skip

@@ -12,7 +12,7 @@ from grindcheck.record.checks import checks_of
 from grindcheck.record.entries import Knife, KnifeFacts, KnifePage, Note, NoteKind, Stage
 from grindcheck.record.given import clean_facts, clean_note, folded, is_id, lines, new_id, one_line
 from grindcheck.record.opening import Record
-from grindcheck.record.shelf import binned_ids, in_bin, newest_facts, require_knife, require_stage
+from grindcheck.record.shelf import in_bin, newest_facts, not_binned, require_knife, require_stage
 from grindcheck.record.tables import FactsTable, KnifeTable, NoteTable, StageTable
 
 _SHORTEST_ID = 6  # hexadecimal digits that are taken for the beginning of an id
@@ -32,7 +32,7 @@ def add_knife(record: Record, facts: KnifeFacts) -> Knife:
         knife = KnifeTable(id=new_id(), made_at=at)
         session.add(knife)
         session.flush()
-        session.add(_facts_row(knife.id, facts, at))
+        session.add(facts_row(knife.id, facts, at))
         return Knife(id=knife.id, made_at=at, facts=facts, facts_at=at)
 
 
@@ -53,7 +53,7 @@ def correct_knife(record: Record, knife_id: str, facts: KnifeFacts) -> Knife:
         at = datetime.now(UTC)
         if last is not None:  # a clock that was set back mustn't let the correction be the older one
             at = max(at, last + timedelta(microseconds=1))
-        session.add(_facts_row(knife.id, facts, at))
+        session.add(facts_row(knife.id, facts, at))
         return Knife(id=knife.id, made_at=knife.made_at, facts=facts, facts_at=at)
 
 
@@ -131,10 +131,9 @@ def knife(record: Record, id_or_name: str) -> KnifePage:
             .order_by(FactsTable.at.desc(), FactsTable.id.desc())
         ).all()
         history = [knife_of(row, one) for one in said]
-        hidden = binned_ids("stage")
         stages = session.scalars(
             select(StageTable)
-            .where(StageTable.knife_id == knife_id, StageTable.id.not_in(hidden))
+            .where(StageTable.knife_id == knife_id, not_binned("stage", StageTable.id))
             .order_by(StageTable.at, StageTable.id)
         ).all()
         return KnifePage(
@@ -151,7 +150,7 @@ def _look_up(session: Session, text: str) -> str:
     """Return the id of the one knife with a name, or with an id that begins so."""
     wanted = folded(text)
     known = select(FactsTable.knife_id).where(
-        FactsTable.id == newest_facts(FactsTable.knife_id), FactsTable.knife_id.not_in(binned_ids("knife"))
+        FactsTable.id == newest_facts(FactsTable.knife_id), not_binned("knife", FactsTable.knife_id)
     )
     found = list(session.scalars(known.where(FactsTable.sort_name == wanted).limit(10)))
     if not found and len(text) >= _SHORTEST_ID:
@@ -174,15 +173,16 @@ def _look_up(session: Session, text: str) -> str:
 
 def _notes(session: Session, knife_id: str) -> tuple[Note, ...]:
     """Return the notes that hold, each with those that it corrects."""
-    hidden = set(session.scalars(binned_ids("note")))
     rows = session.scalars(
-        select(NoteTable).where(NoteTable.knife_id == knife_id).order_by(NoteTable.at, NoteTable.id)
+        select(NoteTable)
+        .where(NoteTable.knife_id == knife_id, not_binned("note", NoteTable.id))
+        .order_by(NoteTable.at, NoteTable.id)
     ).all()
     by_id = {row.id: row for row in rows}
     corrected = {row.corrects for row in rows}
     out = []
     for row in rows:
-        if row.id in corrected or row.id in hidden:
+        if row.id in corrected:
             continue
         earlier: list[Note] = []
         one = row
@@ -193,10 +193,11 @@ def _notes(session: Session, knife_id: str) -> tuple[Note, ...]:
     return tuple(out)
 
 
-def _facts_row(knife_id: str, facts: KnifeFacts, at: datetime) -> FactsTable:
+def facts_row(knife_id: str, facts: KnifeFacts, at: datetime, *, row_id: str | None = None) -> FactsTable:
+    """Return what is said of a knife as a row, with the words for searching and sorting."""
     said = (facts.name, facts.pattern, facts.steel, facts.grind, facts.buyer_reference, facts.notes)
     return FactsTable(
-        id=new_id(),
+        id=row_id or new_id(),
         knife_id=knife_id,
         at=at,
         name=facts.name,

@@ -60,12 +60,15 @@ class Record:
     def __init__(self, place: Place, engine: Engine) -> None:
         self.place = place
         self._engine = engine
+        self._reader: Engine = engine
+        if engine.dialect.name == "postgresql":  # else each query may see another state
+            self._reader = engine.execution_options(isolation_level="REPEATABLE READ")
         self._writer = engine.execution_options(writing=True)
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
         """Give a session that sees one state of the record."""
-        with told_plainly(self.place), Session(self._engine) as session:
+        with told_plainly(self.place), Session(self._reader) as session:
             yield session
 
     @contextmanager

@@ -1,17 +1,12 @@
 """Parts of queries that several modules need: what lies in the bin, what is newest, what must be there."""
 
-from sqlalchemy import ColumnElement, ScalarSelect, Select, exists, select
+from sqlalchemy import ColumnElement, ScalarSelect, exists, select
 from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
 from grindcheck.errors import NotInRecordError
 from grindcheck.record.tables import BinnedTable, CheckTable, FactsTable, KnifeTable, StageTable
 
 Column = InstrumentedAttribute[str]
-
-
-def binned_ids(entity: str) -> Select[str]:
-    """Select the ids of what lies in the bin."""
-    return select(BinnedTable.entity_id).where(BinnedTable.entity == entity)
 
 
 def not_binned(entity: str, column: Column) -> ColumnElement[bool]:

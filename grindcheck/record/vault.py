@@ -11,7 +11,8 @@ import hashlib
 import os
 import re
 import tempfile
-from collections.abc import Iterable, Iterator
+import time
+from collections.abc import Container, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -30,6 +31,7 @@ SUFFIXES = (".jpg", ".png", ".heic")
 TEMPORARY = ".part"
 
 _CHUNK = 1 << 20
+_STALE_SECONDS = 86400  # no photo is on its way for a day
 _SHA = re.compile(r"[0-9a-f]{64}")
 
 
@@ -123,7 +125,7 @@ def path_of(record: Record, sha256: str, suffix: str) -> Path:
     return record.place.photos / sha256[:2] / f"{sha256}{suffix}"
 
 
-class _Taking:
+class Taking:
     """Takes streams into temporary files, which are gone when the block ends unless they were kept."""
 
     def __init__(self, record: Record) -> None:
@@ -131,6 +133,7 @@ class _Taking:
         self.paths: list[Path] = []
 
     def __call__(self, source: BinaryIO, name: str, limit_bytes: int) -> Arrived:
+        """Take one stream in; messages call it `name`."""
         hashed, size = hashlib.sha256(), 0
         with told_plainly(self.record.place):
             folder = self.record.place.photos
@@ -153,9 +156,9 @@ class _Taking:
 
 
 @contextmanager
-def arriving(record: Record) -> Iterator[_Taking]:
+def arriving(record: Record) -> Iterator[Taking]:
     """Give what takes streams in, and clear away what wasn't kept."""
-    taking = _Taking(record)
+    taking = Taking(record)
     try:
         yield taking
     finally:
@@ -164,7 +167,7 @@ def arriving(record: Record) -> Iterator[_Taking]:
                 path.unlink(missing_ok=True)
 
 
-def keep(record: Record, session: Session, one: Arrived) -> StoredPhoto:
+def keep(record: Record, session: Session, one: Arrived, *, added_at: datetime | None = None) -> StoredPhoto:
     """Move a photo to its place and list it; the session must be one for writing."""
     row = session.get(PhotoTable, one.sha256)
     suffix = one.file.suffix if row is None else row.suffix
@@ -181,7 +184,7 @@ def keep(record: Record, session: Session, one: Arrived) -> StoredPhoto:
             size_bytes=one.size_bytes,
             width=one.file.width,
             height=one.file.height,
-            added_at=datetime.now(UTC),
+            added_at=added_at or datetime.now(UTC),
         )
         session.add(row)
         session.flush()
@@ -215,9 +218,20 @@ def sync_folders(*folders: Path) -> None:
             os.close(handle)
 
 
-def files(record: Record) -> Iterable[Path]:
-    """Return every file in the vault, temporary ones too, in the order of their names."""
-    return sorted(path for path in record.place.photos.rglob("*") if path.is_file())
+def leftovers(record: Record, listed: Container[str]) -> list[Path]:
+    """Return what a stop half-way left in the vault: photos that aren't listed, old temporary files."""
+    long_ago = time.time() - _STALE_SECONDS
+    out = []
+    for path in sorted(record.place.photos.rglob("*")):
+        if not path.is_file():
+            continue
+        if path.suffix == TEMPORARY:
+            with contextlib.suppress(OSError):  # it arrived meanwhile
+                if path.stat().st_mtime < long_ago:
+                    out.append(path)
+        elif path.suffix in SUFFIXES and _SHA.fullmatch(path.stem) and path.stem not in listed:
+            out.append(path)
+    return out
 
 
 def _whole(path: Path, size_bytes: int) -> bool:
