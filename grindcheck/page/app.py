@@ -14,6 +14,7 @@ from grindcheck import __version__
 from grindcheck.errors import GrindcheckError, NotInRecordError, RecordError
 from grindcheck.page import (
     api,
+    routes_archive,
     routes_checks,
     routes_knives,
     routes_photos,
@@ -63,7 +64,7 @@ def make_app(shop: Shop, entrance: Door) -> App:
     app.state.shop = shop
     for router in (
         api.router, routes_knives.router, routes_checks.router, routes_photos.router, routes_trend.router,
-        routes_shop.router,
+        routes_shop.router, routes_archive.router,
     ):  # fmt: skip
         app.include_router(router)
     app.mount("/static", StaticFiles(packages=[("grindcheck.page", "static")]))

@@ -44,7 +44,7 @@ def facts_of(form: Mapping[str, str], private: tuple[str, ...]) -> KnifeFacts:
 
 def facts_as_given(facts: KnifeFacts) -> dict[str, Any]:
     """Return a knife's facts as its form shows them."""
-    thickness = "" if facts.thickness_mm is None else f"{facts.thickness_mm:.5g} mm"
+    thickness = "" if facts.thickness_mm is None else f"{facts.thickness_mm:.4g} mm"
     return {
         "name": facts.name, "thickness": thickness, "pattern": facts.pattern, "steel": facts.steel,
         "grind": facts.grind, "notes": facts.notes, "buyer_reference": facts.buyer_reference,
@@ -86,7 +86,7 @@ def asked_as_given(asked: Mapping[str, Any]) -> dict[str, str]:
     """Return a check's options as its form shows them."""
 
     def mm(name: str) -> str:
-        return f"{asked[name]:.5g} mm" if asked.get(name) is not None else ""
+        return f"{asked[name]:.4g} mm" if asked.get(name) is not None else ""
 
     angle = asked.get("angle_tolerance_deg")
     return {

@@ -90,7 +90,7 @@ def _photos(check: Check) -> list[dict[str, Any]]:
     return [
         {
             "side": side, "sha": view["photo_sha256"], "width": view["size_px"][0],
-            "height": view["size_px"][1], 
+            "height": view["size_px"][1],
             "box": _box(_around([*view["plunge_px"], *view["shoulder_px"]], *view["size_px"])),
             "name": names.get(view["photo_sha256"], ""),
             "lines": [
@@ -164,19 +164,37 @@ def _tagged(scratches: list[dict[str, Any]], width: float, height: float) -> int
     int
         Rows that are needed on either side.
     """
-    row = max(1, int(1 / _TAG))  # numbers side by side
+    side_by_side = max(1, int(1 / _TAG))
     ordered = sorted(scratches, key=lambda one: one["path"][0][0])
-    rows = -(-len(ordered) // (2 * row))
-    per_row = -(-len(ordered) // max(2 * rows, 1))
-    for place, one in enumerate(ordered):
-        level, side = (place // 2) % max(rows, 1), place % 2
-        column = place // (2 * max(rows, 1))
-        end = (min if side == 0 else max)(one["path"], key=lambda point: point[1])
-        x = min(max(end[0], _TAG * width * (column + 0.5)), width * (1 - _TAG * (per_row - column - 0.5)))
+    rows = -(-len(ordered) // (2 * side_by_side))
+    for line in range(2 * rows):
+        here = ordered[line :: 2 * rows]
+        level, below = line // 2, line % 2 == 1
         away = (level + 0.5) * _TAG * width
-        one["x"], one["y"] = round(x, 1), round(-away if side == 0 else height + away, 1)
-        one["from"] = end
+        for one in here:
+            one["from"] = (max if below else min)(one["path"], key=lambda point: point[1])
+        places = _spread([one["from"][0] for one in here], _TAG * width, width)
+        for one, x in zip(here, places, strict=True):
+            one["x"], one["y"] = round(x, 1), round(height + away if below else -away, 1)
     return rows
+
+
+def _spread(wanted: Sequence[float], apart: float, width: float) -> list[float]:
+    """Return places near those wanted, in their order, each at least so far from the next, all within.
+
+    Examples
+    --------
+    >>> _spread([50, 51, 99], 10, 100)
+    [50, 60, 95.0]
+    """
+    places: list[float] = []
+    for x in wanted:
+        places.append(max(x, apart / 2, places[-1] + apart if places else 0))
+    most = width - apart / 2
+    for n in reversed(range(len(places))):
+        places[n] = min(places[n], most)
+        most = places[n] - apart
+    return places
 
 
 def _flags(names: Sequence[str]) -> list[Any]:

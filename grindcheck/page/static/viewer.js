@@ -93,7 +93,8 @@ function setUp(figure) {
     const edge = figure.querySelector("[data-edge]");
     const wipe = () => {
       const x = whole[2] * wiper.value / 100;
-      over.setAttribute("width", x);
+      over.setAttribute("x", x);
+      over.setAttribute("width", whole[2] - x);
       edge.setAttribute("x1", x);
       edge.setAttribute("x2", x);
     };
