@@ -50,6 +50,20 @@ LAYERS = (
     {"record.knives", "record.binning", "record.verifying"},
     {"record.listing", "record.rows"},
     {"record.spreadsheets", "record.archive", "record.taking_in"},
+    {
+        "page", "page.pairing", "page.work", "page.words", "page.given", "page.notes", "page.glance",
+        "page.plots",
+    },
+    {"page.guard"},
+    {"page.pictures"},
+    {"page.shop"},
+    {"page.results", "page.routes_photos"},
+    {
+        "page.api", "page.routes_knives", "page.routes_checks", "page.routes_trend", "page.routes_shop",
+        "page.routes_archive",
+    },
+    {"page.app", "page.sample"},
+    {"page.serving"},
     {"cli", "__main__"},
 )  # fmt: skip
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
@@ -62,11 +76,18 @@ ONLY_IN = {
         "shoulder", "grindlines", "finish.lays", "finish.leftout", "finish.printed",
         "finish.closeup", "finish.regions", "finish.texture",
         "finish.evidence", "finish.trace", "finish.scan", "finish.findable", "shown",
+        "page.pictures", "page.work",
     },
     "matplotlib": {
         "mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture",
         "report.trend_picture",
     },
+    "fastapi": {
+        "page.api", "page.app", "page.results", "page.routes_archive", "page.routes_checks",
+        "page.routes_knives", "page.routes_photos", "page.routes_shop", "page.routes_trend", "page.shop",
+    },
+    "segno": {"page.routes_shop", "page.serving"},
+    "uvicorn": {"page.serving"},
     "typer": {"cli"},
     "pint": {"units"},
     "pillow_heif": {"photo"},

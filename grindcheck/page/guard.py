@@ -37,8 +37,8 @@ SECURITY_HEADERS = (
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"permissions-policy", b"geolocation=(), microphone=(), payment=(), usb=()"),
 )
-"""Of every answer. With ``no-referrer`` browsers send ``Origin: null`` even with our own forms, which would be
-shut out then; ``same-origin`` tells other sites just as little."""
+"""Of every answer. With ``no-referrer`` browsers send ``Origin: null`` even with our own forms, which would
+be shut out then; ``same-origin`` tells other sites just as little."""
 
 _OPEN_TO_ALL = ("/pair/", "/static/")  # what a phone needs before it is paired
 _SAFE = ("GET", "HEAD")

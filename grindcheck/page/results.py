@@ -36,7 +36,8 @@ def show_outcome(request: Request, check: Check, knife: Knife) -> HTMLResponse:
             request, "pair_result.html", check=check, knife=knife, glance=pair_glance(result),
             wipe=_wipe(result), photos=_photos(check), drawing=bool(result.get("drawing")),
             main=[one for one in judged if "station" not in one or "label" in one],
-            rest=[one for one in judged if "station" in one], profile=height_profile(result), difference=height_difference(result),
+            rest=[one for one in judged if "station" in one], profile=height_profile(result),
+            difference=height_difference(result),
             by_hand=[f"{side} {name}" for side in _SIDES for name in result["faces"][side]["by_hand"]],
             flags=_flags([*result["flags"], *(flag for face in faces for flag in face["flags"])]),
         )  # fmt: skip

@@ -71,6 +71,7 @@ def serve(
         config = uvicorn.Config(
             make_app(shop, entrance), log_level="warning", access_log=False, server_header=False,
             limit_concurrency=_MOST_REQUESTS, timeout_keep_alive=_IDLE_S, timeout_graceful_shutdown=3,
+            proxy_headers=False,  # who is there is told by the connection, never by a field
         )  # fmt: skip
         with contextlib.suppress(KeyboardInterrupt):
             uvicorn.Server(config).run(sockets=[listening])
