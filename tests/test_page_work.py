@@ -1,4 +1,4 @@
-"""The queue: what waits is measured, what dies is told, what was waiting at the end waits at the next start."""
+"""The queue: what waits is measured, what dies is told, what is cut short waits for the next start."""
 
 import io
 import os
@@ -29,7 +29,9 @@ def ask(record, count=1, **more):
     shas = [vault.add_photo(record, io.BytesIO(jpeg(n))).sha256 for n in (1, 2)]
     photos = [(sha, "x.jpg", "face") for sha in shas]
     asked = {"thickness_mm": 4.0}
-    return [checks.add_check(record, knife.id, "symmetry", photos=photos, asked=asked).id for _ in range(count)]
+    return [
+        checks.add_check(record, knife.id, "symmetry", photos=photos, asked=asked).id for _ in range(count)
+    ]
 
 
 def until(test):
