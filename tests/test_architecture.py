@@ -48,8 +48,13 @@ LAYERS = (
     {"record.shelf", "record.vault", "record.asked"},
     {"record.checks", "record.measuring"},
     {"record.knives", "record.binning", "record.verifying"},
-    {"record.listing", "record.rows"},
+    {
+        "record.listing", "record.rows", "record.finding", "record.note_words", "record.option_words",
+        "record.telling", "record.trends",
+    },
     {"record.spreadsheets", "record.archive", "record.taking_in"},
+    {"console", "cli_records"},
+    {"cli_records_check", "cli_records_upkeep"},
     {"cli", "__main__"},
 )  # fmt: skip
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
@@ -67,7 +72,7 @@ ONLY_IN = {
         "mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture",
         "report.trend_picture",
     },
-    "typer": {"cli"},
+    "typer": {"console", "cli_records", "cli_records_check", "cli_records_upkeep", "cli"},
     "pint": {"units"},
     "pillow_heif": {"photo"},
     "uncertainties": {"budget", "compare"},
@@ -76,6 +81,7 @@ ONLY_IN = {
         "record.tables", "record.migrations.v0001", "record.migrating", "record.opening", "record.shelf",
         "record.vault", "record.checks", "record.knives", "record.listing",
         "record.binning", "record.verifying", "record.rows", "record.archive", "record.taking_in",
+        "record.finding",
     },
     "alembic": {"record.migrations.v0001", "record.migrating"},
 }  # fmt: skip
