@@ -48,7 +48,10 @@ LAYERS = (
     {"record.shelf", "record.vault", "record.asked"},
     {"record.checks", "record.measuring"},
     {"record.knives", "record.binning", "record.verifying"},
-    {"record.listing", "record.rows"},
+    {
+        "record.listing", "record.rows", "record.finding", "record.note_words", "record.option_words",
+        "record.telling", "record.trends",
+    },
     {"record.spreadsheets", "record.archive", "record.taking_in"},
     {
         "page", "page.pairing", "page.work", "page.words", "page.given", "page.notes", "page.glance",
@@ -64,6 +67,8 @@ LAYERS = (
     },
     {"page.app", "page.sample"},
     {"page.serving"},
+    {"console", "cli_records"},
+    {"cli_records_check", "cli_records_upkeep"},
     {"cli", "__main__"},
 )  # fmt: skip
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
@@ -88,7 +93,7 @@ ONLY_IN = {
     },
     "segno": {"page.routes_shop", "page.serving"},
     "uvicorn": {"page.serving"},
-    "typer": {"cli"},
+    "typer": {"console", "cli_records", "cli_records_check", "cli_records_upkeep", "cli"},
     "pint": {"units"},
     "pillow_heif": {"photo"},
     "uncertainties": {"budget", "compare"},
@@ -97,6 +102,7 @@ ONLY_IN = {
         "record.tables", "record.migrations.v0001", "record.migrating", "record.opening", "record.shelf",
         "record.vault", "record.checks", "record.knives", "record.listing",
         "record.binning", "record.verifying", "record.rows", "record.archive", "record.taking_in",
+        "record.finding",
     },
     "alembic": {"record.migrations.v0001", "record.migrating"},
 }  # fmt: skip

@@ -28,7 +28,7 @@ from grindcheck.record.vault import leftovers, path_of
 Entity = Literal["knife", "stage", "note", "check"]
 ENTITIES: tuple[Entity, ...] = ("knife", "stage", "note", "check")
 
-_TABLES: dict[str, type[KnifeTable] | type[StageTable] | type[NoteTable] | type[CheckTable]] = {
+TABLES: dict[str, type[KnifeTable] | type[StageTable] | type[NoteTable] | type[CheckTable]] = {
     "knife": KnifeTable,
     "stage": StageTable,
     "note": NoteTable,
@@ -68,7 +68,7 @@ def throw_away(record: Record, entity: Entity, entity_id: str) -> None:
     if entity not in ENTITIES:
         raise ValueError(f"entity must be one of {ENTITIES}; {entity!r} came")
     with record.writing() as session:
-        if session.get(_TABLES[entity], entity_id) is None:
+        if session.get(TABLES[entity], entity_id) is None:
             raise NotInRecordError(
                 f"There is no {entity} {entity_id[:8]} in the record.",
                 advice="Look its id up with its knife.",
@@ -200,7 +200,7 @@ def _together(session: Session, entity: Entity, entity_id: str) -> set[str]:
 
 
 def _told(session: Session, row: BinnedTable) -> Binned:
-    found = session.get(_TABLES[row.entity], row.entity_id)
+    found = session.get(TABLES[row.entity], row.entity_id)
     what, knife_id = row.entity, row.entity_id
     if isinstance(found, StageTable):
         what, knife_id = f"stage {found.name}", found.knife_id

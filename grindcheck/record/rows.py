@@ -125,13 +125,13 @@ def _sound(table: type[Base], values: Mapping[str, Any]) -> bool:
         return False
     if table is FactsTable:
         facts = _facts(values)
-        return clean_facts(facts) == facts and list(facts.private) == values["private"]
+        return clean_facts(facts) == facts and bool(list(facts.private) == values["private"])
     if table is StageTable:
         named = one_line(values["name"], "stage", needed=True) == values["name"]
-        return named and lines(values["note"], "note") == values["note"]
+        return named and bool(lines(values["note"], "note") == values["note"])
     if table is NoteTable:
         kind, fields = clean_note(values["kind"], values["fields"])
-        return kind == values["kind"] and fields == values["fields"]
+        return bool((kind, fields) == (values["kind"], values["fields"]))
     if table is PhotoTable:
         return values["suffix"] in SUFFIXES and all(values[key] > 0 for key in ("width", "height"))
     if table is CheckTable:
