@@ -36,7 +36,8 @@ LAYERS = (
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
-        "report.trend_text", "report.trend_picture",
+        "report.trend_text", "report.trend_picture", "report.flatness_text", "report.plain_photo",
+        "report.paper", "report.knife_sheet",
     },
     {"cli", "__main__"},
 )  # fmt: skip
@@ -53,13 +54,14 @@ ONLY_IN = {
     },
     "matplotlib": {
         "mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture",
-        "report.trend_picture",
+        "report.trend_picture", "report.paper",
     },
     "typer": {"cli"},
     "pint": {"units"},
     "pillow_heif": {"photo"},
     "uncertainties": {"budget", "compare"},
     "platformdirs": {"printscale"},
+    "reportlab": {"report.paper"},
 }  # fmt: skip
 
 
@@ -134,11 +136,22 @@ def test_a_library_stays_where_it_belongs(library: str) -> None:
         "finish.acceptance",
         "report.finish_text",
         "report.trend_text",
+        "report.knife_sheet",
     ],
 )
 def test_heavy_imports_wait(module: str) -> None:
     # in a fresh interpreter, as the command starts
-    heavy = ("cv2", "numpy", "scipy", "matplotlib", "PIL", "pint", "uncertainties", "pillow_heif")
+    heavy = (
+        "reportlab",
+        "cv2",
+        "numpy",
+        "scipy",
+        "matplotlib",
+        "PIL",
+        "pint",
+        "uncertainties",
+        "pillow_heif",
+    )
     code = f"import sys, grindcheck.{module}; print([name for name in {heavy!r} if name in sys.modules])"
     found = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT, timeout=60
