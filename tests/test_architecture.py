@@ -12,14 +12,15 @@ PACKAGE = ROOT / "grindcheck"
 
 # From the bottom up; a module imports from lower layers, or from its own.
 LAYERS = (
-    {"", "errors", "settings", "units", "flags", "geometry", "chain", "registration"},  # "": for its version
+    # "": for its version
+    {"", "errors", "home", "settings", "units", "flags", "geometry", "chain", "registration"},
     {"mat.spec", "mat.strips", "photo"},
     {
         "mat", "mat.drawing", "mat.strip_sheet", "mat.markers", "mat.saddle", "mat.edges", "mat.finding",
         "printscale",
     },
     {"lens", "posefit", "camera"},
-    {"rectify", "pixelscale", "edgefit", "lay"},
+    {"rectify", "shown", "pixelscale", "edgefit", "lay"},
     {"silhouette", "outline"},
     {"strip", "flatend", "plunge", "shoulder", "grindlines"},
     {"placing", "figures", "budget", "results"},
@@ -37,8 +38,23 @@ LAYERS = (
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
         "report.trend_text", "report.trend_picture", "report.flatness_text", "report.plain_photo",
-        "report.paper", "report.knife_sheet",
+        "report.paper", "report.knife_sheet", "report.drawing_data",
     },
+    {
+        "record", "record.entries", "record.tables", "record.migrations", "record.migrations.v0001",
+        "record.migrating",
+    },
+    {"record.opening", "record.given"},
+    {"record.shelf", "record.vault", "record.asked"},
+    {"record.checks", "record.measuring"},
+    {"record.knives", "record.binning", "record.verifying"},
+    {
+        "record.listing", "record.rows", "record.finding", "record.note_words", "record.option_words",
+        "record.telling", "record.trends", "record.sheet",
+    },
+    {"record.spreadsheets", "record.archive", "record.taking_in"},
+    {"console", "cli_records"},
+    {"cli_records_check", "cli_records_upkeep", "cli_records_sheet"},
     {"cli", "__main__"},
 )  # fmt: skip
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
@@ -50,18 +66,27 @@ ONLY_IN = {
         "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "flatend", "plunge",
         "shoulder", "grindlines", "finish.lays", "finish.leftout", "finish.printed",
         "finish.closeup", "finish.regions", "finish.texture",
-        "finish.evidence", "finish.trace", "finish.scan", "finish.findable",
+        "finish.evidence", "finish.trace", "finish.scan", "finish.findable", "shown",
     },
     "matplotlib": {
         "mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture",
         "report.trend_picture", "report.paper",
     },
-    "typer": {"cli"},
+    "typer": {
+        "console", "cli_records", "cli_records_check", "cli_records_upkeep", "cli_records_sheet", "cli",
+    },
     "pint": {"units"},
     "pillow_heif": {"photo"},
     "uncertainties": {"budget", "compare"},
-    "platformdirs": {"printscale"},
     "reportlab": {"report.paper"},
+    "platformdirs": {"home"},
+    "sqlalchemy": {
+        "record.tables", "record.migrations.v0001", "record.migrating", "record.opening", "record.shelf",
+        "record.vault", "record.checks", "record.knives", "record.listing",
+        "record.binning", "record.verifying", "record.rows", "record.archive", "record.taking_in",
+        "record.finding",
+    },
+    "alembic": {"record.migrations.v0001", "record.migrating"},
 }  # fmt: skip
 
 

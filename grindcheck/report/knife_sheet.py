@@ -68,7 +68,7 @@ class SheetPhoto:
     path : Path
         JPEG, PNG or HEIC; only its pixels, reduced, get into the sheet.
     caption : str
-        As "left face".
+        As "left face"; may be empty.
     """
 
     path: Path
@@ -419,6 +419,8 @@ def _section(title: str, body: list[_Piece], column: float) -> list[_Piece]:
 
 
 def _facts(facts: Sequence[tuple[str, str]], column: float) -> list[_Piece]:
+    if not any(label for label, _ in facts):
+        return [piece for _, text in facts for piece in _paragraph(text, column)]
     pieces = []
     for label, text in facts:
         labels = wrapped(label, "italic", _BODY_PT, _LABEL_MM - 2)
