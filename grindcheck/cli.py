@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from grindcheck import __version__, cli_records_check, cli_records_upkeep, settings
+from grindcheck import __version__, cli_records_check, cli_records_sheet, cli_records_upkeep, settings
 from grindcheck.cli_records import records
 from grindcheck.console import (
     EXIT_CODES,
@@ -44,6 +44,7 @@ records.command("export")(cli_records_upkeep.export)
 records.command("import")(cli_records_upkeep.take_in)
 records.command("verify")(cli_records_upkeep.verify)
 records.command("trend")(cli_records_upkeep.trend)
+records.command("sheet")(cli_records_sheet.sheet)
 app.add_typer(records)
 
 

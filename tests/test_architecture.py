@@ -37,8 +37,8 @@ LAYERS = (
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
-        "report.drawing_data",
-        "report.trend_text", "report.trend_picture",
+        "report.trend_text", "report.trend_picture", "report.flatness_text", "report.plain_photo",
+        "report.paper", "report.knife_sheet", "report.drawing_data",
     },
     {
         "record", "record.entries", "record.tables", "record.migrations", "record.migrations.v0001",
@@ -50,7 +50,7 @@ LAYERS = (
     {"record.knives", "record.binning", "record.verifying"},
     {
         "record.listing", "record.rows", "record.finding", "record.note_words", "record.option_words",
-        "record.telling", "record.trends",
+        "record.telling", "record.trends", "record.sheet",
     },
     {"record.spreadsheets", "record.archive", "record.taking_in"},
     {
@@ -68,7 +68,7 @@ LAYERS = (
     {"page.app", "page.sample"},
     {"page.serving"},
     {"console", "cli_records"},
-    {"cli_records_check", "cli_records_upkeep"},
+    {"cli_records_check", "cli_records_upkeep", "cli_records_sheet"},
     {"cli", "__main__"},
 )  # fmt: skip
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
@@ -85,7 +85,10 @@ ONLY_IN = {
     },
     "matplotlib": {
         "mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture",
-        "report.trend_picture",
+        "report.trend_picture", "report.paper",
+    },
+    "typer": {
+        "console", "cli_records", "cli_records_check", "cli_records_upkeep", "cli_records_sheet", "cli",
     },
     "fastapi": {
         "page.api", "page.app", "page.results", "page.routes_archive", "page.routes_checks",
@@ -97,6 +100,7 @@ ONLY_IN = {
     "pint": {"units"},
     "pillow_heif": {"photo"},
     "uncertainties": {"budget", "compare"},
+    "reportlab": {"report.paper"},
     "platformdirs": {"home"},
     "sqlalchemy": {
         "record.tables", "record.migrations.v0001", "record.migrating", "record.opening", "record.shelf",
@@ -179,11 +183,22 @@ def test_a_library_stays_where_it_belongs(library: str) -> None:
         "finish.acceptance",
         "report.finish_text",
         "report.trend_text",
+        "report.knife_sheet",
     ],
 )
 def test_heavy_imports_wait(module: str) -> None:
     # in a fresh interpreter, as the command starts
-    heavy = ("cv2", "numpy", "scipy", "matplotlib", "PIL", "pint", "uncertainties", "pillow_heif")
+    heavy = (
+        "reportlab",
+        "cv2",
+        "numpy",
+        "scipy",
+        "matplotlib",
+        "PIL",
+        "pint",
+        "uncertainties",
+        "pillow_heif",
+    )
     code = f"import sys, grindcheck.{module}; print([name for name in {heavy!r} if name in sys.modules])"
     found = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT, timeout=60
