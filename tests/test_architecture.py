@@ -96,7 +96,6 @@ ONLY_IN = {
     },
     "segno": {"page.routes_shop", "page.serving"},
     "uvicorn": {"page.serving"},
-    "typer": {"console", "cli_records", "cli_records_check", "cli_records_upkeep", "cli"},
     "pint": {"units"},
     "pillow_heif": {"photo"},
     "uncertainties": {"budget", "compare"},

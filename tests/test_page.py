@@ -254,6 +254,7 @@ def test_options_of_a_form_by_hand():
     assert asked["angle_tolerance_deg"] == pytest.approx(2.0)
     assert asked_of("finish", {"thickness": "", "accept": "count 2"}) == {"accept": "count 2"}
     assert asked_of("photos", {"thickness": "x"}) == {}
+    assert asked_of("finish", {"accept": __file__})["accept"] == __file__  # words, never a file that is read
 
 
 @pytest.mark.parametrize(("low", "high"), [(0, 104), (-0.3, 0.3), (14.2, 15.8), (0, 1e-3)])

@@ -5,11 +5,23 @@ from collections.abc import Mapping
 from typing import Any
 
 from grindcheck import options
-from grindcheck.errors import InputError
 from grindcheck.record.entries import KnifeFacts
-from grindcheck.units import degrees
+from grindcheck.record.option_words import read_asked
 
 LINES = ("plunge-left", "plunge-right", "shoulder-left", "shoulder-right")
+
+_BOTH = {"thickness_mm": "thickness", "height_mm": "flat_height", "grind": "grind"}
+_FIELDS: Mapping[str, Mapping[str, str]] = {
+    "symmetry": {
+        **_BOTH,
+        "edge_mm": "edge_thickness",
+        "tolerance_mm": "tolerance",
+        "angle_tolerance_deg": "angle_tolerance",
+    },
+    "finish": _BOTH,
+    "photos": {},
+}
+"""By kind of check the options and their fields in the form."""
 
 _OPTION = re.compile(r"--([a-z]+(?:-[a-z]+)*)")
 _COMMAND = re.compile(r"(?:;|:|,)?\s*(?:run |see )?grindcheck (?:records|check|finish)[^.;]*", re.IGNORECASE)
@@ -54,31 +66,13 @@ def facts_as_given(facts: KnifeFacts) -> dict[str, Any]:
 
 def asked_of(kind: str, form: Mapping[str, str]) -> dict[str, Any]:
     """Read the options of a check; a field that is left empty has the commands' default."""
-    told = {name: text.strip() for name, text in form.items() if text.strip()}
-    asked: dict[str, Any] = {}
-    if kind == "photos":
-        return asked
-    if kind == "symmetry" or "thickness" in told:
-        asked["thickness_mm"] = options.read_thickness(told.get("thickness"))
-    if "flat_height" in told:
-        if "thickness_mm" not in asked:
-            raise InputError(
-                "The flat's height is given, but not the stock thickness.", advice="Give both, or neither."
-            )
-        asked["height_mm"] = options.read_height(told["flat_height"], asked["thickness_mm"])
-    if "grind" in told:
-        asked["grind"] = told["grind"]
-    if kind == "finish":
-        if "accept" in told:
-            asked["accept"] = told["accept"]
-        return asked
-    if "edge_thickness" in told:
-        asked["edge_mm"] = options.read_edge(told["edge_thickness"], asked["thickness_mm"])
-    read = options.read_tolerances(told.get("tolerance", "0.25mm"), told.get("angle_tolerance", "1deg"))
-    if "tolerance" in told:
-        asked["tolerance_mm"] = read.plunge_mm
-    if "angle_tolerance" in told:
-        asked["angle_tolerance_deg"] = round(degrees(read.angle_rad), 9)
+    told = {name: form.get(field, "").strip() or None for name, field in _FIELDS[kind].items()}
+    if kind == "symmetry" and told["thickness_mm"] is None:
+        options.read_thickness(None)
+    asked = read_asked(told)
+    accepted = form.get("accept", "").strip()
+    if kind == "finish" and accepted:  # never by `read_asked`, which takes the name of a file too
+        asked["accept"] = accepted
     return asked
 
 

@@ -4,6 +4,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -18,7 +19,9 @@ from grindcheck.page.shop import go_to, page, shop_of
 from grindcheck.record import binning, knives
 from grindcheck.record.archive import export_record
 from grindcheck.record.opening import Record
+from grindcheck.record.sheet import sheet_of
 from grindcheck.record.taking_in import TakenIn, import_record
+from grindcheck.report.knife_sheet import knife_sheet
 
 router = APIRouter(include_in_schema=False)
 
@@ -37,6 +40,20 @@ async def export_knife(request: Request, knife_id: str) -> Response:
         return file_word(knife.facts.name)
 
     return await _handed_out(write, "zip", "application/zip")
+
+
+@router.get("/knives/{knife_id}/sheet.pdf")
+async def hand_out_sheet(request: Request, knife_id: str) -> Response:
+    """Hand out a knife's sheet, without what is marked private."""
+    record = shop_of(request).record
+
+    def write(path: Path) -> str:
+        found = knives.knife(record, knife_id)
+        sheet = sheet_of(record, found, made_on=datetime.now().astimezone().date())
+        path.write_bytes(knife_sheet(sheet))
+        return file_word(sheet.name)
+
+    return await _handed_out(write, "pdf", "application/pdf")
 
 
 @router.get("/export.zip")

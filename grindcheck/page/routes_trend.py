@@ -1,7 +1,5 @@
 """The trend over knives: a sentence, the chart, the values."""
 
-from math import radians
-
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
 
@@ -9,9 +7,8 @@ from grindcheck.errors import NotInRecordError
 from grindcheck.page.routes_photos import painted
 from grindcheck.page.shop import page, shop_of
 from grindcheck.record import checks
-from grindcheck.record.entries import Point
+from grindcheck.record.trends import trend_of
 from grindcheck.report.trend_text import habit_sentence, notes, signal_sentences
-from grindcheck.trend import Trend, TrendPoint, TrendUnit, trend
 
 router = APIRouter(include_in_schema=False)
 
@@ -49,20 +46,3 @@ async def show_chart(request: Request, quantity: str = QUANTITIES[0]) -> Respons
     answer.headers["content-type"] = "image/png"
     answer.headers["cache-control"] = "no-store"
     return answer
-
-
-def trend_of(quantity: str, points: list[Point]) -> Trend | None:
-    """Return the trend of points of the record; None without any."""
-    if not points:
-        return None
-    angle = points[0].unit == "deg"
-    factor = radians(1.0) if angle else 1.0
-    unit: TrendUnit = "rad" if angle else "mm"
-    return trend(
-        quantity,
-        [
-            TrendPoint(label=one.name, at=one.at, value=one.value * factor, std=one.std * factor)
-            for one in points
-        ],
-        unit=unit,
-    )
