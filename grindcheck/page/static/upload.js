@@ -83,10 +83,12 @@ function send(file) {
   request.send(file);
 }
 for (const picker of form.querySelectorAll("input[type=file]")) {
-  picker.addEventListener("change", () => {
+  const take = () => {
     for (const file of picker.files) send(file);
     picker.value = "";
-  });
+  };
+  picker.addEventListener("change", take);
+  take(); // chosen before this script was there
 }
 for (const button of shots.querySelectorAll("[data-leave-out]")) {
   button.addEventListener("click", () => { button.closest("li").remove(); remember(); count(); });
