@@ -60,7 +60,7 @@ def opened(browser, base, width, height, scheme="light"):
 
 def audited(page, name):
     """Look for what hinders: labels, small targets, contrast, overflow, refused scripts; in both schemes."""
-    page.wait_for_load_state("networkidle")
+    page.wait_for_load_state("load")
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)
         if SHOTS:

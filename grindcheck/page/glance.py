@@ -67,7 +67,9 @@ def finish_glance(result: Mapping[str, Any]) -> Glance:
     scratches = [(face, one) for face in result["faces"] for one in face["scratches"]]
     longest = max(scratches, key=lambda pair: pair[1]["length_px"], default=None)
     regions = [one for face in result["faces"] for one in face["regions"]]
-    tiles = [Tile(asks="Scratches", says=str(len(scratches)), more=_sure(one for _, one in scratches))]
+    sure = sum(bool(one["sure"]) for _, one in scratches)
+    faint = len(scratches) - sure
+    tiles = [Tile(asks="Scratches", says=str(sure), more=f"and {faint} faint ones" if faint else "")]
     if longest is not None:
         face, one = longest
         told = f"{one['length_mm']:.1f} mm" if one["length_mm"] is not None else f"{one['length_px']:.0f} px"
@@ -113,17 +115,21 @@ def figure_of(data: Mapping[str, Any]) -> Figure:
 
 
 def _worst(differences: list[dict[str, Any]], verdict: str) -> dict[str, Any] | None:
-    """Return the difference that the verdict rests on: the largest by tolerance of those that decide."""
+    """Return the difference that the headline tells: as `grindcheck.verdict.Verdict.largest` has it."""
     judged = [one for one in differences if one["decision"] is not None and one["tolerance"]]
     decisive = [one for one in judged if one["decision"] == verdict] or judged
-    return max(decisive, key=lambda one: abs(one["value"]) / one["tolerance"], default=None)
+
+    def size(one: Mapping[str, Any]) -> tuple[float, bool]:
+        return round(abs(one["value"]) / one["tolerance"], 2), one["quantity"] == "plunge.mid"
+
+    return max(decisive, key=size, default=None)
 
 
 def _side(one: Mapping[str, Any], verdict: str) -> str:
     if verdict == "match":
         return "both alike"
     if abs(one["value"]) <= one["expanded"]:
-        return "not to be told"
+        return "can't be told"
     return which_side(figure_of(one), "mm").removeprefix("The ").split()[0] + " face"
 
 
@@ -133,13 +139,8 @@ def _where(one: Mapping[str, Any]) -> str:
 
 
 def _written(value: float, unit: str) -> str:
-    return f"{value:.2f}°" if unit == "deg" else f"{value:.2f} mm"
+    return f"{value:.2f}°" if unit == "deg" else f"{value:.2f}\N{NO-BREAK SPACE}mm"
 
 
 def _inches(value: float, unit: str) -> str:
     return "" if unit == "deg" else f"{value / 0.0254:.0f} thou"
-
-
-def _sure(scratches: Any) -> str:
-    sure = [bool(one["sure"]) for one in scratches]
-    return f"{sum(sure)} sure, {len(sure) - sum(sure)} faint" if sure else ""
