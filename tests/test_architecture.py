@@ -162,7 +162,18 @@ def test_a_library_stays_where_it_belongs(library: str) -> None:
 )
 def test_heavy_imports_wait(module: str) -> None:
     # in a fresh interpreter, as the command starts
-    heavy = ("cv2", "numpy", "scipy", "matplotlib", "PIL", "pint", "uncertainties", "pillow_heif")
+    heavy = (
+        "cv2",
+        "numpy",
+        "scipy",
+        "matplotlib",
+        "PIL",
+        "pint",
+        "uncertainties",
+        "pillow_heif",
+        "sqlalchemy",
+        "alembic",
+    )
     code = f"import sys, grindcheck.{module}; print([name for name in {heavy!r} if name in sys.modules])"
     found = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT, timeout=60
