@@ -9,7 +9,7 @@ from grindcheck.record.entries import KnifeRow
 from grindcheck.record.given import folded
 from grindcheck.record.knives import knife_of
 from grindcheck.record.opening import Record
-from grindcheck.record.shelf import newest_facts, not_binned
+from grindcheck.record.shelf import newest_facts, newest_outcome, not_binned
 from grindcheck.record.tables import (
     CheckPhotoTable,
     CheckTable,
@@ -20,6 +20,8 @@ from grindcheck.record.tables import (
 )
 
 Sort = Literal["newest", "name", "verdict"]
+_MOST_WORDS, _LONGEST_WORD = 20, 200  # of a search; databases limit both
+
 SORTS: tuple[Sort, ...] = ("newest", "name", "verdict")
 WORST_FIRST = ("mismatch", "scratched", "cannot tell", "match", "clean")
 
@@ -96,37 +98,18 @@ def _found(query: "Select[*tuple[Any, ...]]", search: str, verdict: str | None) 
     query = (
         query.select_from(KnifeTable)
         .join(FactsTable, FactsTable.id == newest_facts(KnifeTable.id))
-        .outerjoin(OutcomeTable, OutcomeTable.id == _newest_outcome())
+        .outerjoin(OutcomeTable, OutcomeTable.id == newest_outcome())
         .where(not_binned("knife", KnifeTable.id))
     )
     if verdict is not None:
         query = query.where(func.coalesce(OutcomeTable.verdict, "") == verdict)
-    return query.where(*(_has(word) for word in folded(search).split()))
+    return query.where(*(_has(word[:_LONGEST_WORD]) for word in folded(search).split()[:_MOST_WORDS]))
 
 
 def _has(word: str) -> ColumnElement[bool]:
     return or_(
         FactsTable.words.contains(word, autoescape=True),
         KnifeTable.id.startswith(word, autoescape=True),
-    )
-
-
-def _newest_outcome() -> ScalarSelect[str]:
-    """Select what was measured last of a knife, a finish or both faces."""
-    outcome, check = aliased(OutcomeTable), aliased(CheckTable)
-    return (
-        select(outcome.id)
-        .join(check, check.id == outcome.check_id)
-        .where(
-            check.knife_id == KnifeTable.id,
-            outcome.state == "done",
-            outcome.verdict != "",
-            not_binned("check", check.id),
-        )
-        .order_by(check.at.desc(), outcome.at.desc(), outcome.id)
-        .limit(1)
-        .correlate(KnifeTable)
-        .scalar_subquery()
     )
 
 
