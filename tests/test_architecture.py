@@ -37,7 +37,7 @@ LAYERS = (
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
-        "report.drawing_data",
+        "report.drawing_data", "report.recorded_picture",
         "report.trend_text", "report.trend_picture",
     },
     {
@@ -52,7 +52,8 @@ LAYERS = (
         "record.listing", "record.rows", "record.finding", "record.note_words", "record.option_words",
         "record.telling", "record.trends",
     },
-    {"record.spreadsheets", "record.archive", "record.taking_in"},
+    {"record.pictures", "record.spreadsheets"},
+    {"record.archive", "record.taking_in"},
     {"console", "cli_records"},
     {"cli_records_check", "cli_records_upkeep"},
     {"cli", "__main__"},

@@ -67,7 +67,8 @@ def fill(record: Record, knife_count: int, photo_count: int) -> None:
             session.add(KnifeTable(id=knife_id, made_at=at))
             session.flush()
             facts = KnifeFacts(
-                name=f"{patterns[number % 3]} {number}", pattern=patterns[number % 3], steel=steels[number % 4],
+                name=f"{patterns[number % 3]} {number}", pattern=patterns[number % 3],
+                steel=steels[number % 4],
                 notes=f"batch {number // 12}, for the canteen", thickness_mm=2.2,
             )  # fmt: skip
             for correction in range(1 + number % 2):
