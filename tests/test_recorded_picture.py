@@ -32,7 +32,7 @@ def made(shape: tuple[int, int] = (ROWS, COLUMNS)) -> dict[str, Any]:
 
 
 def pair() -> dict[str, Any]:
-    """Both faces 200 mm × 100 mm with 1 mm a pixel; plunge 50 mm from the left, shoulder 20 mm from the top."""
+    """Both faces 200 mm × 100 mm, 1 mm a pixel; plunge 50 mm from the left, shoulder 20 mm from the top."""
     view = {
         "picture": made(),
         "plunge_mm": [[-150.0, 10.0], [-150.0, 90.0]],

@@ -3,9 +3,9 @@
 ``python tests/benchmarks/record_kills.py [KILLS] [SEED]`` starts a writer on a record in a temporary folder,
 kills it after a random time (`Popen.kill`: SIGKILL, on Windows TerminateProcess), opens the record, looks for
 everything that the writer had printed as done, and verifies all photos and the database; 50 times on the same
-record. By turns the writer adds knives, photos, checks and outcomes, or imports archives of other knives
-first. At the end it prints how much was acknowledged, how much of that is lost, and what `verify` found. A kill
-isn't a power cut: what the system had taken but not yet written is not put to the test here.
+record. By turns the writer adds knives, photos, checks and outcomes, or imports archives of others first. At
+the end it prints how much was acknowledged, how much of that is lost, and what `verify` found. A kill isn't a
+power cut: what the system had taken but not yet written is not put to the test here.
 """
 
 import io
