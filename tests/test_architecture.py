@@ -39,6 +39,7 @@ LAYERS = (
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
         "report.trend_text", "report.trend_picture", "report.flatness_text", "report.plain_photo",
         "report.paper", "report.knife_sheet", "report.drawing_data",
+        "report.recorded_picture",
     },
     {
         "record", "record.entries", "record.tables", "record.migrations", "record.migrations.v0001",
@@ -52,7 +53,8 @@ LAYERS = (
         "record.listing", "record.rows", "record.finding", "record.note_words", "record.option_words",
         "record.telling", "record.trends", "record.sheet",
     },
-    {"record.spreadsheets", "record.archive", "record.taking_in"},
+    {"record.pictures", "record.spreadsheets"},
+    {"record.archive", "record.taking_in"},
     {
         "page", "page.pairing", "page.work", "page.words", "page.given", "page.notes", "page.glance",
         "page.plots",
@@ -197,6 +199,8 @@ def test_heavy_imports_wait(module: str) -> None:
         "pint",
         "uncertainties",
         "pillow_heif",
+        "sqlalchemy",
+        "alembic",
     )
     code = f"import sys, grindcheck.{module}; print([name for name in {heavy!r} if name in sys.modules])"
     found = subprocess.run(

@@ -11,7 +11,8 @@ from typing import Any, Self
 
 from sqlalchemy import Engine, create_engine, event, make_url, text
 from sqlalchemy.engine import URL, Connection
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlalchemy.exc import TimeoutError as WaitedTooLong
 from sqlalchemy.orm import Session
 
 from grindcheck.errors import RecordError
@@ -75,8 +76,7 @@ class Record:
     def writing(self) -> Iterator[Session]:
         """Give a session that is alone in writing; all of it is kept at the end, or nothing if it fails."""
         with told_plainly(self.place), Session(self._writer) as session, session.begin():
-            if self._writer.dialect.name == "postgresql":
-                session.execute(text("select pg_advisory_xact_lock(:key)"), {"key": _WRITER_KEY})
+            _lock(session.connection())  # which begins here, not at the first statement
             yield session
 
     @property
@@ -160,7 +160,7 @@ def told_plainly(place: Place) -> Iterator[None]:
         raise _in_words(str(problem), place) from problem
     except OSError as problem:
         raise _in_words(problem.strerror or str(problem), place) from problem
-    except SQLAlchemyError as problem:
+    except WaitedTooLong as problem:
         raise _in_words(str(problem), place) from problem
 
 

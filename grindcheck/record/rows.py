@@ -1,6 +1,5 @@
 """Rows as plain data for an archive, and back; what comes in is checked like what a user gives."""
 
-import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
@@ -9,8 +8,19 @@ from sqlalchemy import JSON, Double, Integer, inspect
 from sqlalchemy.sql.schema import Column
 
 from grindcheck.errors import GrindcheckError, RecordError
-from grindcheck.record.entries import CHECK_KINDS, ROLES, STATES, KnifeFacts
-from grindcheck.record.given import clean_facts, clean_note, file_name, is_id, lines, one_line, plain
+from grindcheck.record.entries import CHECK_KINDS, ROLES, STATES, VERDICTS, KnifeFacts
+from grindcheck.record.given import (
+    LONGEST_RESULT,
+    clean_facts,
+    clean_note,
+    file_name,
+    is_id,
+    is_sha256,
+    lines,
+    one_line,
+    plain,
+    sentence,
+)
 from grindcheck.record.knives import facts_row
 from grindcheck.record.tables import (
     Base,
@@ -41,8 +51,6 @@ TABLES: tuple[type[Base], ...] = (
 DERIVED = {"facts": ("sort_name", "words")}
 """Columns that follow from others."""
 
-_VERDICTS = ("", "match", "mismatch", "cannot tell", "clean", "scratched")
-_SHA = re.compile(r"[0-9a-f]{64}")
 _MOST = 2**31 - 1
 
 
@@ -121,7 +129,7 @@ def _sound(table: type[Base], values: Mapping[str, Any]) -> bool:
     ids = [value for key, value in values.items() if key in _REFERENCES and value is not None]
     if not all(map(is_id, ids)):
         return False
-    if "sha256" in values and not _SHA.fullmatch(values["sha256"]):
+    if "sha256" in values and not is_sha256(values["sha256"]):
         return False
     if table is FactsTable:
         facts = _facts(values)
@@ -142,9 +150,9 @@ def _sound(table: type[Base], values: Mapping[str, Any]) -> bool:
         texts = ("headline", "error", "advice", "program_version")
         return (
             values["state"] in STATES
-            and values["verdict"] in _VERDICTS
-            and all(lines(values[key], key) == values[key] for key in texts)
-            and plain(values["result"], "result") == values["result"]
+            and values["verdict"] in VERDICTS
+            and all(sentence(values[key]) == values[key] for key in texts)
+            and plain(values["result"], "result", longest=LONGEST_RESULT) == values["result"]
         )
     return True
 
