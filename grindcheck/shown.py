@@ -91,6 +91,17 @@ def picture_again(bgr: NDArray[np.uint8], data: dict[str, Any], *, widest_px: in
     return np.asarray(made, dtype=np.uint8)
 
 
+def photo_px(data: dict[str, Any], index: Array) -> Array:
+    """Return the pixels (x, y) of the photo that pixels (column, row) of the picture come from, (N, 2)."""
+    nodes = np.asarray(data["nodes_px"], dtype=np.float64)
+    rows, columns = (int(side) for side in data["shape"])
+    down, across = (
+        np.maximum(0, 1 - np.abs(at[:, None] / (side - 1) * (count - 1) - np.arange(count)))
+        for at, side, count in zip((index[:, 1], index[:, 0]), (rows, columns), nodes.shape[:2], strict=True)
+    )
+    return np.asarray(np.einsum("nr,rca,nc->na", down, nodes, across))
+
+
 def _between(count: int, side: int) -> NDArray[np.float32]:
     """Weights of `count` nodes at each of `side` pixels, shape (side, count): straight between two."""
     at = np.linspace(0, count - 1, side, dtype=np.float32)

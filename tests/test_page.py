@@ -202,6 +202,14 @@ def test_heic_photos_are_shown(shop):
         assert shown.getpixel((60, 50))[0] > 200
 
 
+def test_a_photo_is_shown_large(shop):
+    sha = shop.client().post("/api/photos", content=jpeg(4)).json()["sha256"]
+    page = shop.client().get(f"/photos/{sha}").text
+    assert 'viewBox="0 0 160 120"' in page
+    assert f"/photos/{sha}/full.jpg" in page
+    assert shop.client().get(f"/photos/{'0' * 64}").status_code == 404
+
+
 def test_export_and_import_give_the_same_knife(shop, knife, tmp_path):
     vault.add_photo(shop.record, io.BytesIO(jpeg()))
     sent = {"kind": "photos"}

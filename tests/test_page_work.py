@@ -11,7 +11,7 @@ import pytest
 from page_shop import SAMPLES, jpeg
 
 from grindcheck.page.work import Work, usual_workers
-from grindcheck.record import checks, knives, vault
+from grindcheck.record import binning, checks, knives, vault
 from grindcheck.record.entries import KnifeFacts
 from grindcheck.record.opening import open_record
 
@@ -110,6 +110,17 @@ def test_a_check_that_takes_too_long_is_ended(record, working):
     until(lambda: done(record, ids))
     assert "was ended" in checks.check(record, ids[0]).outcome.error
     until(lambda: work.worker_ids() == [])
+
+
+def test_a_check_that_is_thrown_away_meanwhile_stops_nothing(record, working):
+    (first,) = ask(record)
+    (second,) = ask(record)
+    work = working(page_jobs.endless)
+    until(lambda: work.step(first).number == 1)
+    binning.throw_away(record, "check", first)
+    binning.empty_bin(record)
+    psutil.Process(work.worker_ids()[0]).kill()
+    until(lambda: work.step(second).number == 1)
 
 
 def test_the_queue_survives_a_restart(record, working):

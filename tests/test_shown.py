@@ -10,7 +10,7 @@ import pytest
 from grindcheck.photo import read_photo
 from grindcheck.pipeline import Request, check_pair
 from grindcheck.report.drawing_data import pair_drawing
-from grindcheck.shown import picture_again, shown, shown_data
+from grindcheck.shown import photo_px, picture_again, shown, shown_data
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 PHOTOS = (SAMPLES / "field_knife_a_1.jpg", SAMPLES / "field_knife_a_2.jpg")
@@ -39,6 +39,17 @@ def test_lines_in_pixels_lie_on_the_crease_that_was_rendered(comparison):
         crease = np.array(photo["crease_px"])
         off = [np.hypot(*(crease - point).T).min() for point in line]
         assert np.median(off) < 2.0  # pixels, 0.15 mm: README, 95 % of errors
+
+
+def test_places_of_the_picture_are_found_in_the_photo(comparison):
+    drawing = comparison.drawing
+    for side, view in pair_drawing(comparison)["sides"].items():
+        line = drawing.plunge_mm[side]
+        index = (
+            np.column_stack([line[:, 0] - drawing.x_mm[0], drawing.y_mm[1] - line[:, 1]]) / drawing.step_mm
+        )
+        away = photo_px(view["picture"], index) - drawing.views[side].plunge_px
+        assert np.abs(away).max() < 0.7  # pixels: both are placed at the flat's height
 
 
 def test_a_narrower_picture_shows_the_same(comparison):

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 
@@ -11,6 +12,7 @@ from grindcheck.page.glance import finish_glance, pair_glance
 from grindcheck.page.plots import height_difference, height_profile
 from grindcheck.page.shop import page
 from grindcheck.record.entries import Check, Knife
+from grindcheck.shown import photo_px
 
 _SIDES = ("left", "right")
 _HANDLES = {"plunge": (0.0, 0.5, 1.0), "shoulder": (0.0, 0.25, 0.5, 0.75, 1.0)}
@@ -19,6 +21,7 @@ _PLACES = {
     "shoulder": ("at the plunge", "first quarter", "middle", "third quarter", "at the tip"),
 }
 _TAG = 0.11  # of the width, what a number takes on a phone
+_USUAL = {"plunge": ((0.2, 0.85), (0.2, 0.4)), "shoulder": ((0.22, 0.4), (0.8, 0.4))}  # shares of the picture
 _AROUND = 0.35  # of a plunge's length that is shown on either side to begin with
 _TALLEST = 3 / 4  # of the width, of the part that is shown
 
@@ -52,8 +55,9 @@ def views_for_lines(check: Check) -> list[dict[str, Any]]:
     """Return both photos with their lines as handles; empty if nothing was measured in them."""
     sides = _sides(check)
     views = []
-    for side, view in sides.items():
-        width, height = view["size_px"]
+    for side, found in sides.items():
+        width, height = found["size_px"]
+        view = {**found, **_missing(found)}
         lines = [
             {
                 "field": f"{name}-{side}", "name": name, "points": _points(view[f"{name}_px"]),
@@ -65,10 +69,7 @@ def views_for_lines(check: Check) -> list[dict[str, Any]]:
                 ],
             }
             for name in ("plunge", "shoulder")
-            if len(view[f"{name}_px"]) > 1
         ]  # fmt: skip
-        if not lines:
-            continue
         box = _around(view["plunge_px"] or view["shoulder_px"], width, height)
         views.append(
             {
@@ -77,6 +78,22 @@ def views_for_lines(check: Check) -> list[dict[str, Any]]:
             }
         )  # fmt: skip
     return views
+
+
+def _missing(view: Mapping[str, Any]) -> dict[str, Any]:
+    """Return lines that weren't found, where they often are: to be pulled to their places."""
+    rows, columns = view["picture"]["shape"]
+    out: dict[str, Any] = {}
+    for name, places in _USUAL.items():
+        if len(view[f"{name}_px"]) < 2:
+            at = [(x * (columns - 1), y * (rows - 1)) for x, y in _straight(*places)]
+            out[f"{name}_px"] = photo_px(view["picture"], np.array(at)).tolist()
+    return out
+
+
+def _straight(start: tuple[float, float], end: tuple[float, float]) -> list[tuple[float, float]]:
+    shares = [n / 8 for n in range(9)]
+    return [(start[0] + s * (end[0] - start[0]), start[1] + s * (end[1] - start[1])) for s in shares]
 
 
 def _sides(check: Check) -> Mapping[str, Any]:

@@ -12,6 +12,7 @@ from grindcheck.report.trend_text import habit_sentence, notes, signal_sentences
 
 router = APIRouter(include_in_schema=False)
 
+MOST_ROWS = 60
 QUANTITIES = ("plunge.mid", "plunge.shoulder", "plunge.edge", "plunge.angle")
 
 
@@ -22,7 +23,8 @@ def show_trend(request: Request, quantity: str = QUANTITIES[0]) -> HTMLResponse:
     points = checks.series(shop_of(request).record, quantity)
     found = trend_of(quantity, points)
     return page(
-        request, "trend.html", quantity=quantity, quantities=QUANTITIES, points=list(reversed(points)),
+        request, "trend.html", quantity=quantity, quantities=QUANTITIES,
+        points=points[: -MOST_ROWS - 1 : -1], count=len(points),
         sentence=None if found is None else habit_sentence(found, "mm"),
         remarks=() if found is None else (*signal_sentences(found), *notes(found, "mm")),
         chart=found is not None and len(points) > 1,

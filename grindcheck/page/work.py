@@ -11,12 +11,14 @@ import threading
 import time
 import traceback
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 
 from grindcheck import __version__
+from grindcheck.errors import GrindcheckError
 from grindcheck.record import checks
 from grindcheck.record.entries import Outcome
 from grindcheck.record.opening import Place, Record, open_record
@@ -141,7 +143,10 @@ class Work:
         """Return a check that waits and is nobody's, or None after a while without one, or at the end."""
         deadline = time.monotonic() + patience_s
         while True:
-            waiting = checks.waiting(self._record)
+            try:
+                waiting = checks.waiting(self._record)
+            except GrindcheckError:  # a record that can't be read now may be read later
+                waiting = []
             with self._changed:
                 if self._ending:
                     return None
@@ -204,7 +209,8 @@ class Work:
             return False
         ended = time.monotonic() < deadline
         process.kill()
-        self._report(check_id, ended=ended)
+        with suppress(GrindcheckError):  # thrown away meanwhile; or it can't be written now, and waits on
+            self._report(check_id, ended=ended)
         return False
 
     def _report(self, check_id: str, *, ended: bool) -> None:
@@ -260,10 +266,11 @@ def measure_in_worker(pipe: Connection, place: Place) -> None:
                 checks.add_outcome(record, check.id, measure_check(record, check, progress=told))
             except Exception as problem:  # a mistake of the program ends this check, not the queue
                 traceback.print_exc()
-                failed(
-                    record,
-                    check.id,
-                    f"Something unforeseen went wrong ({type(problem).__name__}: {problem}).",
-                    "The photos are kept. Report what the window of grindcheck serve shows.",
-                )
+                with suppress(GrindcheckError):
+                    failed(
+                        record,
+                        check.id,
+                        f"Something unforeseen went wrong ({type(problem).__name__}: {problem}).",
+                        "The photos are kept. Report what the window of grindcheck serve shows.",
+                    )
         pipe.send(("Done", len(steps) + 1, len(steps)))

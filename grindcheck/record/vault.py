@@ -108,7 +108,7 @@ def stored_photo(record: Record, sha256: str) -> StoredPhoto:
         If the record doesn't have it.
     """
     with record.reading() as session:
-        row = session.get(PhotoTable, sha256) if _SHA.fullmatch(sha256) else None
+        row = session.get(PhotoTable, sha256) if is_sha256(sha256) else None
         if row is None:
             raise NotInRecordError(
                 f"There is no photo {sha256[:12]} in the record.",

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 from page_bench import SAMPLES, Served, served, told
 from PIL import Image
+from sqlalchemy import text
 
 from grindcheck.record import checks, knives, listing, vault
 from grindcheck.record.entries import STAGES, KnifeFacts, Outcome
@@ -34,7 +35,8 @@ def fill(record: Record) -> None:
         knives.add_knife(
             record,
             KnifeFacts(
-                name=f"{rng.choice(patterns)} {number}", steel=rng.choice(steels), pattern=rng.choice(patterns),
+                name=f"{rng.choice(patterns)} {number}",
+                steel=rng.choice(steels), pattern=rng.choice(patterns),
                 thickness_mm=rng.choice((2.2, 3.0, 3.96875)), notes="a note of the usual length " * 3,
                 buyer_reference=f"canteen {number % 37}",
             ),
@@ -66,7 +68,8 @@ def fill(record: Record) -> None:
             record,
             check.id,
             Outcome(
-                at=datetime.now(UTC), state="done", verdict=verdict, headline=done.headline, result=done.result,
+                at=datetime.now(UTC), state="done", verdict=verdict, headline=done.headline,
+                result=done.result,
                 program_version=done.program_version,
             ),
         )  # fmt: skip
@@ -114,13 +117,12 @@ def main(home: Path) -> None:
             limit = LISTS_S if name in paths else MEANWHILE_S
             print(told(name, timed(page, path), limit), flush=True)
     with open_record(home) as record:
+        pair = [vault.add_photo(record, SAMPLES / f"field_knife_a_{n}.jpg").sha256 for n in (1, 2)]
+        photos = [(sha256, "x.jpg", "face") for sha256 in pair]
         again = [
-            checks.add_check(
-                record, first.knife_id, "symmetry", asked=first.asked,
-                photos=[(vault.add_photo(record, SAMPLES / f"field_knife_a_{n}.jpg").sha256, "x.jpg", "face") for n in (1, 2)],
-            )
-            for first in [check] * 25
-        ]  # fmt: skip
+            checks.add_check(record, knife.id, "symmetry", asked=check.asked, photos=photos)
+            for _ in range(25)
+        ]
     with served(home) as page:
         time.sleep(3)  # the worker loads its libraries
         for name, path in {**paths, **others}.items():
