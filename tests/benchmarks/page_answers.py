@@ -24,6 +24,7 @@ from grindcheck.record.opening import Record, open_record
 KNIVES, CHECKS = 1000, 2500  # two photos each
 LISTS_S, MEANWHILE_S = 0.150, 0.200
 TIMES = 40
+PAIRS, MEASURING_S = 60, 45.0
 
 
 def fill(record: Record) -> None:
@@ -96,8 +97,6 @@ def main(home: Path) -> None:
         check = knives.knife(record, knife.id).checks[0]
         photo = check.photos[0].photo.sha256
         with record.reading() as session:
-            from sqlalchemy import text
-
             counted = [
                 session.scalar(text(f"select count(*) from {name}"))
                 for name in ("knives", "photos", "checks")
@@ -107,7 +106,8 @@ def main(home: Path) -> None:
     paths = {
         "list": "/", "list, page 13": "/?start=480", "list by name": "/?sort=name",
         "list, worst first": "/?sort=verdict", "only mismatches": "/?verdict=mismatch",
-        "search, one word": "/?q=cleaver", "search, two words": "/?q=petty+1.2842", "search, nothing": "/?q=zzz",
+        "search, one word": "/?q=cleaver", "search, two words": "/?q=petty+1.2842",
+        "search, nothing": "/?q=zzz",
     }  # fmt: skip
     others = {"a knife": f"/knives/{knife.id}", "a result": f"/checks/{check.id}", "trend": "/trend",
               "small photo": f"/photos/{photo}/small.jpg", "list for programs": "/api/knives"}  # fmt: skip
@@ -119,17 +119,21 @@ def main(home: Path) -> None:
     with open_record(home) as record:
         pair = [vault.add_photo(record, SAMPLES / f"field_knife_a_{n}.jpg").sha256 for n in (1, 2)]
         photos = [(sha256, "x.jpg", "face") for sha256 in pair]
-        again = [
+        for _ in range(PAIRS):
             checks.add_check(record, knife.id, "symmetry", asked=check.asked, photos=photos)
-            for _ in range(25)
-        ]
+        before = len(checks.waiting(record))
+    everything = {**paths, **others}
+    seconds: dict[str, list[float]] = {name: [] for name in everything}
     with served(home) as page:
-        time.sleep(3)  # the worker loads its libraries
-        for name, path in {**paths, **others}.items():
-            print(told(f"{name}, while measuring", timed(page, path, 20), MEANWHILE_S), flush=True)
+        deadline = time.monotonic() + MEASURING_S
+        while time.monotonic() < deadline:
+            for name, path in everything.items():
+                seconds[name] += timed(page, path, 1)
         with open_record(home) as record:
-            left = {one.id for one in checks.waiting(record)}
-        print(f"\nMeasured meanwhile: {sum(one.id not in left for one in again)} of {len(again)} pairs.")
+            left = len(checks.waiting(record))
+    for name, found in seconds.items():
+        print(told(f"{name}, while measuring", found, MEANWHILE_S))
+    print(f"\nMeasured meanwhile: {before - left} pairs in {MEASURING_S:.0f} s.")
 
 
 if __name__ == "__main__":

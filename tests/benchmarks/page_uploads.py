@@ -60,15 +60,12 @@ def main() -> None:
             sound = verifying.verify(record)
     size = sum(map(len, photos)) / len(photos) / 1e6
     print(f"{PHONES} phones, {PHOTOS} photos each of 12 megapixels, {size:.1f} MB in the mean.")
-    print(
-        f"Recorded: {there} of {PHONES * PHOTOS}; problems: {len(problems)} {problems[:3]}; in {seconds:.0f} s."
-    )
+    print(f"Recorded: {there} of {PHONES * PHOTOS} in {seconds:.0f} s; problems: {problems or 'none'}.")
     print(f"Verified: {sound}")
     print(f"Memory: {before:.0f} MB before, {peak:.0f} MB at most; limit {LIMIT_MB:.0f} MB: "
           f"{'met' if peak <= LIMIT_MB else 'MISSED'}.")  # fmt: skip
-    print(
-        f"The list meanwhile: {1e3 * sorted(waits)[len(waits) // 2]:.0f} ms in the middle, {1e3 * max(waits):.0f} ms at most."
-    )
+    middle = sorted(waits)[len(waits) // 2]
+    print(f"The list meanwhile: {1e3 * middle:.0f} ms in the middle, {1e3 * max(waits):.0f} ms at most.")
 
 
 if __name__ == "__main__":
