@@ -116,6 +116,24 @@ def test_a_later_step_runs_after_a_backup_copy(
     assert not list(home.glob("*.part"))
 
 
+def test_without_a_backup_copy_nothing_is_changed(
+    home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    open_record(home).close()
+
+    def full(self: Path, target: Path) -> Path:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(migrating, "STEPS", steps(tmp_path / "steps", NEXT_STEP))
+        patched.setattr(Path, "replace", full)
+        with pytest.raises(RecordError, match="No space left") as caught:
+            open_record(home)
+    assert "Free some room" in caught.value.advice
+    assert rows(home / "record.sqlite", "select version_num from alembic_version") == [("0001",)]
+    assert not [path for path in home.iterdir() if "before" in path.name]
+
+
 def test_a_failing_step_leaves_all_as_it_was(
     home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -3,6 +3,7 @@
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from fixtures_record import jpeg, knife
@@ -92,6 +93,19 @@ def test_a_reader_sees_one_state_while_another_writes(record: Record, home: Path
     finally:
         writer.communicate(timeout=120)
     assert writer.returncode == 0
+
+
+def test_twenty_threads_share_a_record_and_lose_nothing(record: Record) -> None:
+    def upload(number: int) -> tuple[str, list[str]]:
+        made = knife(record, f"petty {number}")
+        return made.id, [new_photo(record, 10 * number + place).sha256 for place in range(3)]
+
+    with ThreadPoolExecutor(20) as phones:
+        told = list(phones.map(upload, range(20)))
+    assert {row.knife.id for row in listing.knives(record)} == {knife_id for knife_id, _ in told}
+    found = verify(record)
+    assert (found.photos, found.damages, found.leftovers) == (60, (), ())
+    assert len({sha256 for _, photos in told for sha256 in photos}) == 60
 
 
 def test_the_same_photo_from_two_records_of_one_folder_is_kept_once(record: Record, home: Path) -> None:

@@ -83,9 +83,12 @@ def _back_up(file: Path, newest: str) -> None:
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%fZ")
     target = file.with_name(f"{file.stem}-before-{newest}-{stamp}{file.suffix}")
     beside = target.with_name(f".{target.name}.part")
-    with closing(sqlite3.connect(file)) as source, closing(sqlite3.connect(beside)) as copy:
-        source.backup(copy)
-    beside.replace(target)
+    try:
+        with closing(sqlite3.connect(file)) as source, closing(sqlite3.connect(beside)) as copy:
+            source.backup(copy)
+        beside.replace(target)
+    finally:
+        beside.unlink(missing_ok=True)
 
 
 def _run(connection: Connection, scripts: ScriptDirectory, now: str | None) -> None:
