@@ -13,6 +13,7 @@ from grindcheck.record.opening import Record
 from grindcheck.record.vault import path_of
 from grindcheck.report.knife_sheet import KnifeSheet, SheetCheck, SheetFigure, SheetPhoto
 from grindcheck.report.words import QUANTITIES, station
+from grindcheck.verdict import UNSURE
 
 _HEIGHTS = 4  # stations of the bevel's height that a sheet shows
 _SIDES = ("left", "right")
@@ -143,26 +144,30 @@ def _told(check: Check) -> SheetCheck:
 def _symmetry(check: Check, units: Units) -> SheetCheck:
     told = _told(check)
     result = check.outcome.result if check.outcome else {}
-    # the headline is in mm; beside a table in inches it would only confuse
-    sentence = "" if units == "in" else told.sentence
+    # The headline is in mm, which beside a table in inches would only confuse. Where nothing is decided it
+    # tells a figure that may come from a wrong line, and what would help is for the maker.
+    sentence = "" if units == "in" or told.decision == "cannot tell" else told.sentence
     return SheetCheck(
         decision=told.decision, sentence=sentence, on=told.on, figures=tuple(_figures(result, units))
     )
 
 
 def _figures(result: Mapping[str, Any], units: Units) -> Iterator[SheetFigure]:
-    """Give the plunge's place and angle, and some of the bevel's heights."""
-    differences = result.get("differences", ())
+    """Give the plunge's place and angle, and some of the bevel's heights, but none of an unsure line."""
+    faces = [result["faces"][side] for side in _SIDES]
+    flags = {name for one in (result, *faces) for name in one["flags"]}
+    unsure = tuple(start for name in flags for start in UNSURE.get(name, ()))
+    differences = [one for one in result["differences"] if not one["quantity"].startswith(unsure)]
     by_quantity = {one["quantity"]: one for one in differences if one["quantity"].startswith("plunge.")}
     places = [name for name in ("plunge.mid", "plunge.shoulder", "plunge.edge") if name in by_quantity]
     for name in (*places[:1], "plunge.angle"):
         if name in by_quantity:
             part = name.removeprefix("plunge.")
-            pair = [(result["faces"][side]["plunge"] or {}).get(part) for side in _SIDES]
+            pair = [(face["plunge"] or {}).get(part) for face in faces]
             yield _figure(QUANTITIES[name], by_quantity[name], pair)
     heights = [one for one in differences if one["quantity"] == "bevel_height" and "station" in one]
     for one in _some(heights):
-        pair = [_at(result["faces"][side]["bevel_height"], one["station"]) for side in _SIDES]
+        pair = [_at(face["bevel_height"], one["station"]) for face in faces]
         yield _figure(f"{QUANTITIES['bevel_height']} at {station(one['station'], units)}", one, pair)
 
 

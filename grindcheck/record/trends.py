@@ -7,7 +7,7 @@ from grindcheck.record.entries import Point
 from grindcheck.trend import Trend, TrendPoint, TrendUnit, trend
 
 
-def trend_of(quantity: str, points: Iterable[Point]) -> Trend | None:
+def trend_of(quantity: str, points: Iterable[Point], station_mm: float | None = None) -> Trend | None:
     """Return the trend of `checks.series`; None where there is no point."""
     points = list(points)
     if not points:
@@ -21,4 +21,5 @@ def trend_of(quantity: str, points: Iterable[Point]) -> Trend | None:
             for one in points
         ],
         unit=unit,
+        station_mm=station_mm,
     )
