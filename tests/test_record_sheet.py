@@ -72,7 +72,11 @@ def symmetry(record: Record, knife_id: str, photos: dict[str, str], result=None)
 
 def finish(record: Record, knife_id: str, sha256: str, verdict: str) -> None:
     asked = checks.add_check(record, knife_id, "finish", photos=[(sha256, "f.jpg", "face")])
-    data = {"faces": [{"side": "left", "photos": [{"name": "f.jpg", "sha256": sha256}]}]}
+    scratches = [
+        {"length_mm": 4.0, "sure": True}, {"length_mm": 13.24, "sure": True}, {"length_mm": 40.0, "sure": False},
+    ] if verdict == "scratched" else []  # fmt: skip
+    photos = [{"name": "f.jpg", "sha256": sha256}]
+    data = {"faces": [{"side": "left", "photos": photos, "scratches": scratches}]}
     done = Outcome(
         at=datetime.now(UTC), state="done", verdict=verdict, headline=f"The finish was {verdict}.",
         result=data, program_version=__version__,
@@ -219,7 +223,26 @@ def test_the_newest_of_each_kind_counts(record: Record, tmp_path: Path) -> None:
     assert (sheet.finish.decision, sheet.finish.sentence) == ("clean", "The finish was clean.")
     assert sheet.symmetry is not None
     assert sheet.symmetry.decision == "mismatch"
-    assert [one.path.stem for one in sheet.photos] == [newest, old["right"]]
+    assert [one.path.stem for one in sheet.photos] == [old["left"], old["right"]]  # both faces of one check
+
+
+def test_faces_of_different_checks_where_none_shows_both(record: Record, tmp_path: Path) -> None:
+    knife_id = page(record).knife.id
+    old, new = photo(record, tmp_path, "c", 60), photo(record, tmp_path, "d", 200)
+    for one in (old, new):
+        finish(record, knife_id, one, "clean")
+    assert [(one.path.stem, one.caption) for one in made(record, knife_id).photos] == [(new, "left face")]
+
+
+def test_scratches_are_counted_not_numbered(record: Record, tmp_path: Path) -> None:
+    knife_id = page(record).knife.id
+    finish(record, knife_id, photo(record, tmp_path, "c", 60), "scratched")
+    assert made(record, knife_id).finish.sentence == "2 scratches, the longest 13.2 mm."
+    assert (
+        made(record, knife_id, units="in").finish.sentence == "2 scratches, the longest 0.52 in."
+    )  # 13.24/25.4
+    finish(record, knife_id, photo(record, tmp_path, "d", 60), "cannot tell")
+    assert made(record, knife_id).finish.sentence == ""
 
 
 def test_photos_without_a_face_are_shown_where_none_is_known(record: Record, tmp_path: Path) -> None:

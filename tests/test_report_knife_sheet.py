@@ -228,6 +228,9 @@ def test_words_are_wrapped_by_their_width() -> None:
     pieces = wrapped("x" * 200, "roman", 10.5, 30.0)
     assert "".join(pieces) == "x" * 200
     assert wrapped("a\nb", "roman", 10.5, 30.0) == ["a", "b"]
+    joined = "it is 0.007\N{NO-BREAK SPACE}mm"
+    narrow = width_mm("it is 0.007 m", "roman", 10.5)
+    assert wrapped(joined, "roman", 10.5, narrow) == ["it is", "0.007\N{NO-BREAK SPACE}mm"]
 
 
 def test_widths_are_the_fonts_own() -> None:

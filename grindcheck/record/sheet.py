@@ -8,7 +8,7 @@ from typing import Any
 from grindcheck.advice import Units
 from grindcheck.errors import InputError
 from grindcheck.flatness import Flatness, Reading, flatness
-from grindcheck.record.entries import Check, KnifeFacts, KnifePage, Note
+from grindcheck.record.entries import Check, KnifeFacts, KnifePage, Note, Outcome
 from grindcheck.record.opening import Record
 from grindcheck.record.vault import path_of
 from grindcheck.report.knife_sheet import KnifeSheet, SheetCheck, SheetFigure, SheetPhoto
@@ -65,7 +65,7 @@ def sheet_of(
         notes=public.get("notes", "") if notes else "",
         photos=tuple(_photos(record, page)),
         symmetry=None if symmetry is None else _symmetry(symmetry, units),
-        finish=None if finish is None else _told(finish),
+        finish=None if finish is None else _finish(finish, units),
         flatness=_flatness(_of_kind(page, "micrometer")),
     )
 
@@ -104,9 +104,12 @@ def _text(value: Any) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _photos(record: Record, page: KnifePage) -> Iterator[SheetPhoto]:
-    """Give a photo of each face, the newest whose face is known; else the newest two photos."""
-    seen: dict[str, SheetPhoto] = {}
+def _photos(record: Record, page: KnifePage) -> list[SheetPhoto]:
+    """Return a photo of each face: of the newest check that shows both, else the newest of each.
+
+    Where no face is known it is the newest two photos, without a caption.
+    """
+    by_side: dict[str, SheetPhoto] = {}
     unknown: list[SheetPhoto] = []
     for check in reversed(page.checks):
         paths = {
@@ -114,13 +117,18 @@ def _photos(record: Record, page: KnifePage) -> Iterator[SheetPhoto]:
             for one in check.photos
             if one.role == "face"
         }
-        sides = dict(_sides(check))
-        for side, sha256 in sides.items():
-            if side not in seen and sha256 in paths:
-                seen[side] = SheetPhoto(path=paths[sha256], caption=f"{side} face")
-        if not sides and not unknown:
+        here = {
+            side: SheetPhoto(path=paths[sha256], caption=f"{side} face")
+            for side, sha256 in _sides(check)
+            if sha256 in paths
+        }
+        if len(here) == len(_SIDES):
+            by_side = here
+            break
+        by_side = here | by_side
+        if not here and not unknown:
             unknown = [SheetPhoto(path=path, caption="") for path in paths.values()]
-    return iter([seen[side] for side in _SIDES if side in seen] or unknown[:2])
+    return [by_side[side] for side in _SIDES if side in by_side] or unknown[:2]
 
 
 def _sides(check: Check) -> Iterator[tuple[str, str]]:
@@ -135,21 +143,39 @@ def _sides(check: Check) -> Iterator[tuple[str, str]]:
                 yield face["side"], face["photos"][0]["sha256"]
 
 
-def _told(check: Check) -> SheetCheck:
-    if check.outcome is None:
-        raise ValueError(f"check {check.id} must have an outcome")
-    return SheetCheck(decision=check.outcome.verdict, sentence=check.outcome.headline, on=_day(check.at))
-
-
 def _symmetry(check: Check, units: Units) -> SheetCheck:
-    told = _told(check)
-    result = check.outcome.result if check.outcome else {}
+    outcome = _outcome(check)
     # The headline is in mm, which beside a table in inches would only confuse. Where nothing is decided it
     # tells a figure that may come from a wrong line, and what would help is for the maker.
-    sentence = "" if units == "in" or told.decision == "cannot tell" else told.sentence
-    return SheetCheck(
-        decision=told.decision, sentence=sentence, on=told.on, figures=tuple(_figures(result, units))
+    sentence = "" if units == "in" or outcome.verdict == "cannot tell" else outcome.headline
+    figures = tuple(_figures(outcome.result, units))
+    return SheetCheck(decision=outcome.verdict, sentence=sentence, on=_day(check.at), figures=figures)
+
+
+def _finish(check: Check, units: Units) -> SheetCheck:
+    outcome = _outcome(check)
+    # The headline of a scratched finish names scratches by their number in the maker's picture.
+    sentence = {"clean": outcome.headline, "scratched": _scratches(outcome.result, units)}.get(
+        outcome.verdict, ""
     )
+    return SheetCheck(decision=outcome.verdict, sentence=sentence, on=_day(check.at))
+
+
+def _scratches(result: Mapping[str, Any], units: Units) -> str:
+    """Say how many sure ones there are and how long, as ``4 scratches, the longest 13.2 mm``."""
+    found = [one for face in result["faces"] for one in face["scratches"] if one["sure"]]
+    count = "1 scratch" if len(found) == 1 else f"{len(found)} scratches"
+    lengths = [one["length_mm"] for one in found if one["length_mm"] is not None]
+    if not lengths:
+        return f"{count}."
+    longest = f"{max(lengths) / 25.4:.2f} in" if units == "in" else f"{max(lengths):.1f} mm"
+    return f"{count}, {longest} long." if len(found) == 1 else f"{count}, the longest {longest}."
+
+
+def _outcome(check: Check) -> Outcome:
+    if check.outcome is None:
+        raise ValueError(f"check {check.id} must have an outcome")
+    return check.outcome
 
 
 def _figures(result: Mapping[str, Any], units: Units) -> Iterator[SheetFigure]:
