@@ -64,9 +64,10 @@ def told(context: typer.Context) -> Iterator[None]:
         complain("The memory isn't enough.", "Close other programs, or take the photo at 12 megapixels.")
         _trace(context)
     except Exception as problem:
+        command = context.command_path.split()[1:]
         complain(
             f"Something unforeseen went wrong ({type(problem).__name__}: {problem}).",
-            f"Run it again with grindcheck --debug {context.info_name} ... and report what it prints.",
+            f"Run it again with grindcheck --debug {' '.join(command)} ... and report what it prints.",
         )
         _trace(context)
     else:

@@ -176,6 +176,8 @@ def test_heavy_imports_wait(module: str) -> None:
         "pint",
         "uncertainties",
         "pillow_heif",
+        "sqlalchemy",
+        "alembic",
     )
     code = f"import sys, grindcheck.{module}; print([name for name in {heavy!r} if name in sys.modules])"
     found = subprocess.run(

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pypdf
 import pytest
-import typer.main
 from fixtures_results import comparison, face, mismatch
 from PIL import Image
 from typer.testing import CliRunner
@@ -73,7 +72,8 @@ def symmetry(record: Record, knife_id: str, photos: dict[str, str], result=None)
 def finish(record: Record, knife_id: str, sha256: str, verdict: str) -> None:
     asked = checks.add_check(record, knife_id, "finish", photos=[(sha256, "f.jpg", "face")])
     scratches = [
-        {"length_mm": 4.0, "sure": True}, {"length_mm": 13.24, "sure": True}, {"length_mm": 40.0, "sure": False},
+        {"length_mm": 4.0, "sure": True}, {"length_mm": 13.24, "sure": True},
+        {"length_mm": 40.0, "sure": False},
     ] if verdict == "scratched" else []  # fmt: skip
     photos = [{"name": "f.jpg", "sha256": sha256}]
     data = {"faces": [{"side": "left", "photos": photos, "scratches": scratches}]}
@@ -321,20 +321,6 @@ def test_the_command_tells_what_is_wrong(home: Path) -> None:
         ran = CliRunner().invoke(cli.app, ["records", "sheet", *words])
         assert ran.exit_code == 2
         assert said in ran.stderr
-
-
-def test_the_readme_tells_every_option_and_no_other() -> None:
-    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
-    told = readme[readme.index("### A knife's sheet") : readme.index("## How it decides")]
-    start = told.index("`grindcheck records sheet KNIFE`")
-    middle = told.index("`grindcheck records trend` shows")
-    group = typer.main.get_command(cli.app).commands["records"]
-    for command, text in (("sheet", told[start:middle]), ("trend", told[middle:])):
-        rows = {line.split("`")[1] for line in text.splitlines() if line.startswith("| `--")}
-        options = {
-            name for one in group.commands[command].params for name in one.opts if name.startswith("--")
-        }
-        assert rows == options - {"--help"}
 
 
 def test_the_readme_tells_the_rules_of_the_code() -> None:

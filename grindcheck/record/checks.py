@@ -14,6 +14,7 @@ from grindcheck.record.entries import (
     CHECK_KINDS,
     ROLES,
     STATES,
+    VERDICTS,
     Check,
     CheckKind,
     CheckPhoto,
@@ -22,7 +23,7 @@ from grindcheck.record.entries import (
     Role,
     State,
 )
-from grindcheck.record.given import file_name, new_id, plain
+from grindcheck.record.given import LONGEST_RESULT, file_name, new_id, plain, sentence
 from grindcheck.record.opening import Record
 from grindcheck.record.shelf import newest_facts, not_binned, require_check, require_knife, require_stage
 from grindcheck.record.tables import CheckPhotoTable, CheckTable, FactsTable, OutcomeTable, PhotoTable
@@ -98,6 +99,9 @@ def add_outcome(record: Record, check_id: str, outcome: Outcome) -> Check:
     """Add what came out of a check; one that has an outcome keeps it beside the new one."""
     if outcome.state not in STATES:
         raise ValueError(f"state must be one of {STATES}; {outcome.state!r} came")
+    if outcome.verdict not in VERDICTS:
+        raise ValueError(f"verdict must be one of {VERDICTS}; {outcome.verdict!r} came")
+    result = plain(outcome.result, "result", longest=LONGEST_RESULT)
     with record.writing() as session:
         check = require_check(session, check_id)
         session.add(
@@ -107,12 +111,12 @@ def add_outcome(record: Record, check_id: str, outcome: Outcome) -> Check:
                 at=outcome.at,
                 state=outcome.state,
                 verdict=outcome.verdict,
-                headline=outcome.headline,
-                error=outcome.error,
-                advice=outcome.advice,
+                headline=sentence(outcome.headline),
+                error=sentence(outcome.error),
+                advice=sentence(outcome.advice),
                 error_photo=outcome.error_photo,
                 program_version=outcome.program_version,
-                result=dict(outcome.result),
+                result=result,
             )
         )
         session.flush()
@@ -194,9 +198,17 @@ def series(record: Record, quantity: str, station_mm: float | None = None) -> li
 
 
 def _figure(result: Mapping[str, Any], quantity: str, station_mm: float | None) -> Mapping[str, Any] | None:
-    for figure in result.get("differences", ()):
-        if figure["quantity"] == quantity and figure.get("station") == station_mm:
-            return cast(Mapping[str, Any], figure)
+    """Return a difference of a result; one that came from elsewhere may be anything."""
+    found = result.get("differences")
+    for figure in found if isinstance(found, list) else ():
+        if (
+            isinstance(figure, Mapping)
+            and figure.get("quantity") == quantity
+            and figure.get("station") == station_mm
+            and all(isinstance(figure.get(name), float | int) for name in ("value", "std"))
+            and figure.get("unit") in ("mm", "deg")
+        ):
+            return figure
     return None
 
 

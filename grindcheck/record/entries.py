@@ -16,6 +16,7 @@ State = Literal["done", "failed"]
 CHECK_KINDS: tuple[CheckKind, ...] = ("symmetry", "finish", "photos")
 NOTE_KINDS: tuple[NoteKind, ...] = ("heat treatment", "abrasive step", "micrometer", "free")
 ROLES: tuple[Role, ...] = ("face", "before")
+VERDICTS = ("", "match", "mismatch", "cannot tell", "clean", "scratched")
 STATES: tuple[State, ...] = ("done", "failed")
 
 STAGES = (

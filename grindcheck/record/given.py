@@ -14,6 +14,7 @@ from grindcheck.record.entries import FACT_NAMES, NOTE_KINDS, KnifeFacts, NoteKi
 LONGEST_NAME = 200
 LONGEST_TEXT = 20_000
 LONGEST_JSON = 2_000_000  # characters; hand-placed lines, masks and readings stay far below
+LONGEST_RESULT = 50_000_000  # characters; a face with 10,000 scratches has about 10 million
 
 _ID = re.compile(r"[0-9a-f]{32}")
 
@@ -117,7 +118,7 @@ def clean_note(kind: str, fields: Mapping[str, Any]) -> tuple[NoteKind, dict[str
     return known, plain(fields, "note")
 
 
-def plain(data: Mapping[str, Any], what: str) -> dict[str, Any]:
+def plain(data: Mapping[str, Any], what: str, *, longest: int = LONGEST_JSON) -> dict[str, Any]:
     """Check that data is plain: text, numbers, true, false, null, lists and objects of these.
 
     Raises
@@ -132,13 +133,21 @@ def plain(data: Mapping[str, Any], what: str) -> dict[str, Any]:
         raise InputError(
             f"The {what} can't be kept ({problem}).", advice="Give text, numbers and lists of them."
         ) from problem
-    if len(text) > LONGEST_JSON or "\\u0000" in text:
+    if len(text) > longest or "\\u0000" in text:
         raise InputError(
             f"The {what} is too long or has a character that can't be kept.",
-            advice=f"Keep it below {LONGEST_JSON} characters of text.",
+            advice=f"Keep it below {longest} characters of text.",
         )
     out: dict[str, Any] = json.loads(text)
     return out
+
+
+def sentence(text: str) -> str:
+    """Return what the program itself says in a form that can be kept: control characters become spaces."""
+    kept = "".join(
+        " " if unicodedata.category(sign) in ("Cc", "Cs") and sign != "\n" else sign for sign in text
+    )
+    return kept.strip()[:LONGEST_TEXT].strip()
 
 
 def file_name(name: str) -> str:
@@ -151,7 +160,7 @@ def file_name(name: str) -> str:
     """
     last = re.split(r"[/\\]", name)[-1]
     shown = "".join(" " if unicodedata.category(sign) in ("Cc", "Cs", "Zl", "Zp") else sign for sign in last)
-    return " ".join(shown.split())[:LONGEST_NAME] or "photo"
+    return " ".join(shown.split())[:LONGEST_NAME].strip() or "photo"
 
 
 def _sized(text: str, what: str, longest: int, needed: bool) -> str:

@@ -75,8 +75,7 @@ class Record:
     def writing(self) -> Iterator[Session]:
         """Give a session that is alone in writing; all of it is kept at the end, or nothing if it fails."""
         with told_plainly(self.place), Session(self._writer) as session, session.begin():
-            if self._writer.dialect.name == "postgresql":
-                session.execute(text("select pg_advisory_xact_lock(:key)"), {"key": _WRITER_KEY})
+            _lock(session.connection())  # which begins here, not at the first statement
             yield session
 
     @property

@@ -9,8 +9,18 @@ from sqlalchemy import JSON, Double, Integer, inspect
 from sqlalchemy.sql.schema import Column
 
 from grindcheck.errors import GrindcheckError, RecordError
-from grindcheck.record.entries import CHECK_KINDS, ROLES, STATES, KnifeFacts
-from grindcheck.record.given import clean_facts, clean_note, file_name, is_id, lines, one_line, plain
+from grindcheck.record.entries import CHECK_KINDS, ROLES, STATES, VERDICTS, KnifeFacts
+from grindcheck.record.given import (
+    LONGEST_RESULT,
+    clean_facts,
+    clean_note,
+    file_name,
+    is_id,
+    lines,
+    one_line,
+    plain,
+    sentence,
+)
 from grindcheck.record.knives import facts_row
 from grindcheck.record.tables import (
     Base,
@@ -41,7 +51,6 @@ TABLES: tuple[type[Base], ...] = (
 DERIVED = {"facts": ("sort_name", "words")}
 """Columns that follow from others."""
 
-_VERDICTS = ("", "match", "mismatch", "cannot tell", "clean", "scratched")
 _SHA = re.compile(r"[0-9a-f]{64}")
 _MOST = 2**31 - 1
 
@@ -142,9 +151,9 @@ def _sound(table: type[Base], values: Mapping[str, Any]) -> bool:
         texts = ("headline", "error", "advice", "program_version")
         return (
             values["state"] in STATES
-            and values["verdict"] in _VERDICTS
-            and all(lines(values[key], key) == values[key] for key in texts)
-            and plain(values["result"], "result") == values["result"]
+            and values["verdict"] in VERDICTS
+            and all(sentence(values[key]) == values[key] for key in texts)
+            and plain(values["result"], "result", longest=LONGEST_RESULT) == values["result"]
         )
     return True
 

@@ -92,13 +92,10 @@ def bin_text(rows: Iterable[Binned]) -> str:
 def verified_text(found: Verified) -> str:
     """Write what a verification found."""
     photos = f"{counted(found.photos, 'photo')} with {found.size_bytes / 1e6:.1f} MB"
-    left = (
-        [
-            f"{counted(len(found.leftovers), 'file')} left by a stop half-way; emptying the bin takes that away."
-        ]
-        if found.leftovers
-        else []
-    )
+    left = []
+    if found.leftovers:
+        files = counted(len(found.leftovers), "file")
+        left.append(f"{files} left by a stop half-way; emptying the bin takes that away.")
     if not found.damages:
         return "\n".join([f"All is as it was kept: {photos}.", *left]) + "\n"
     lines = [f"Not as it was kept, of {photos}:"]
