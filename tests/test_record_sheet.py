@@ -5,22 +5,26 @@ from dataclasses import replace
 from datetime import UTC, date, datetime
 from math import radians
 from pathlib import Path
+from typing import Any
 
 import pypdf
 import pytest
 from fixtures_results import comparison, face, mismatch
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from PIL import Image
+from sqlalchemy import create_engine
 from typer.testing import CliRunner
 
 from grindcheck import __version__, cli
 from grindcheck.flatness import READING_STD_MM
 from grindcheck.record import checks, knives
-from grindcheck.record.entries import KnifeFacts, KnifePage, Outcome
-from grindcheck.record.opening import Record, open_record
+from grindcheck.record.entries import Check, Knife, KnifeFacts, KnifePage, Outcome
+from grindcheck.record.opening import Place, Record, open_record
 from grindcheck.record.sheet import sheet_of
 from grindcheck.record.vault import add_photo
 from grindcheck.report.data import report_data
-from grindcheck.report.knife_sheet import KnifeSheet
+from grindcheck.report.knife_sheet import KnifeSheet, knife_sheet
 from grindcheck.trend import D2, DRIFT, FEWEST, MOSTLY, RUN
 from grindcheck.verdict import Tolerances, judge
 
@@ -267,6 +271,59 @@ def test_a_check_that_waits_says_nothing(record: Record, tmp_path: Path) -> None
     sheet = made(record, knife_id)
     assert sheet.symmetry is None
     assert len(sheet.photos) == 2
+
+
+JUNK: tuple[Any, ...] = (
+    None,
+    True,
+    -1,
+    10**400,
+    1e308,
+    "",
+    "left",
+    "mm",
+    "deg",
+    [],
+    {},
+    [1],
+    [[]],
+)
+
+
+def spoilt(data: st.DataObject, value: Any) -> Any:
+    """Replace something within plain data by something else."""
+    inside = value if isinstance(value, dict) else dict(enumerate(value)) if isinstance(value, list) else {}
+    if not inside or data.draw(st.integers(0, 3)) == 0:
+        return data.draw(st.sampled_from(JUNK))
+    key = data.draw(st.sampled_from(sorted(inside)))
+    inside = {**inside, key: spoilt(data, inside[key])}
+    return inside if isinstance(value, dict) else list(inside.values())
+
+
+@pytest.mark.parametrize("kind", ["symmetry", "finish"])
+@given(data=st.data())
+@settings(max_examples=150, deadline=None)
+def test_any_result_from_elsewhere_makes_a_sheet(kind, data: st.DataObject) -> None:
+    pair = mismatch()
+    result: Any = report_data(pair, judge(pair, Tolerances()))
+    if kind == "finish":
+        scratches = [{"length_mm": 4.0, "sure": True}]
+        result = {"faces": [{"side": "left", "photos": [{"sha256": "0" * 64}], "scratches": scratches}]}
+    for _ in range(data.draw(st.integers(1, 4))):
+        key = data.draw(st.sampled_from(sorted(result)))
+        result = {**result, key: spoilt(data, result[key])}
+    at = datetime(2026, 3, 2, tzinfo=UTC)
+    verdict = "mismatch" if kind == "symmetry" else "scratched"
+    check = Check(
+        id="c", knife_id="k", stage_id=None, at=at, kind=kind, asked={}, again_of=None, photos=(),
+        outcome=Outcome(at=at, state="done", verdict=verdict, result=result, program_version="0"),
+    )  # fmt: skip
+    knife = Knife(id="k", made_at=at, facts=FACTS, facts_at=at)
+    shown = KnifePage(knife=knife, history=(), stages=(), notes=(), checks=(check,), binned=False)
+    nowhere = Record(Place.in_folder(Path("nowhere")), create_engine("sqlite://"))  # nothing is read of it
+    sheet = sheet_of(nowhere, shown, made_on=TODAY)
+    assert (sheet.symmetry or sheet.finish).decision == verdict
+    assert knife_sheet(sheet).startswith(b"%PDF")
 
 
 @pytest.fixture

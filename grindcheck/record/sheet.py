@@ -1,9 +1,9 @@
 """A knife's sheet from what is recorded of it, without anything that the maker marked private."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from math import radians
-from typing import Any
+from typing import Any, TypeVar
 
 from grindcheck.advice import Units
 from grindcheck.errors import InputError
@@ -17,6 +17,7 @@ from grindcheck.verdict import UNSURE
 
 _HEIGHTS = 4  # stations of the bevel's height that a sheet shows
 _SIDES = ("left", "right")
+_T = TypeVar("_T")
 
 
 def sheet_of(
@@ -131,16 +132,24 @@ def _photos(record: Record, page: KnifePage) -> list[SheetPhoto]:
     return [by_side[side] for side in _SIDES if side in by_side] or unknown[:2]
 
 
-def _sides(check: Check) -> Iterator[tuple[str, str]]:
-    """Give each face that a check told apart, with its photo's hash."""
+def _sides(check: Check) -> list[tuple[str, str]]:
+    """Return each face that a check told apart, with its photo's hash."""
     result = check.outcome.result if check.outcome else {}
-    if check.kind == "symmetry" and isinstance(result.get("faces"), Mapping):
-        for side in _SIDES:
-            yield side, result["faces"][side]["photo"]["sha256"]
-    elif check.kind == "finish":
-        for face in result.get("faces", ()):
-            if face["side"] in _SIDES and face["photos"]:
-                yield face["side"], face["photos"][0]["sha256"]
+    found: list[tuple[str, str]] = []
+    if result and check.kind == "symmetry":
+        found = _read(lambda: _sides_of_pair(result), found)
+    elif result and check.kind == "finish":
+        found = _read(lambda: _sides_of_finish(result), found)
+    return [(side, sha256) for side, sha256 in found if isinstance(sha256, str)]
+
+
+def _sides_of_pair(result: Mapping[str, Any]) -> list[tuple[str, str]]:
+    return [(side, result["faces"][side]["photo"]["sha256"]) for side in _SIDES]
+
+
+def _sides_of_finish(result: Mapping[str, Any]) -> list[tuple[str, str]]:
+    known = [face for face in result["faces"] if face["side"] in _SIDES and face["photos"]]
+    return [(face["side"], face["photos"][0]["sha256"]) for face in known]
 
 
 def _symmetry(check: Check, units: Units) -> SheetCheck:
@@ -148,17 +157,25 @@ def _symmetry(check: Check, units: Units) -> SheetCheck:
     # The headline is in mm, which beside a table in inches would only confuse. Where nothing is decided it
     # tells a figure that may come from a wrong line, and what would help is for the maker.
     sentence = "" if units == "in" or outcome.verdict == "cannot tell" else outcome.headline
-    figures = tuple(_figures(outcome.result, units))
+    none: tuple[SheetFigure, ...] = ()
+    figures = _read(lambda: tuple(_figures(outcome.result, units)), none)
     return SheetCheck(decision=outcome.verdict, sentence=sentence, on=_day(check.at), figures=figures)
 
 
 def _finish(check: Check, units: Units) -> SheetCheck:
     outcome = _outcome(check)
-    # The headline of a scratched finish names scratches by their number in the maker's picture.
-    sentence = {"clean": outcome.headline, "scratched": _scratches(outcome.result, units)}.get(
-        outcome.verdict, ""
-    )
+    sentence = outcome.headline if outcome.verdict == "clean" else ""
+    if outcome.verdict == "scratched":  # its headline names scratches by their number in the maker's picture
+        sentence = _read(lambda: _scratches(outcome.result, units), "")
     return SheetCheck(decision=outcome.verdict, sentence=sentence, on=_day(check.at))
+
+
+def _read(reader: Callable[[], _T], default: _T) -> _T:
+    """Read a result; one that came from elsewhere may be anything, and then says nothing."""
+    try:
+        return reader()
+    except (AttributeError, LookupError, OverflowError, TypeError, ValueError):
+        return default
 
 
 def _scratches(result: Mapping[str, Any], units: Units) -> str:
