@@ -59,6 +59,9 @@ def export(
         list[str] | None,
         typer.Argument(metavar="[KNIFE...]", show_default=False, help="All knives where none is named."),
     ] = None,
+    pictures: Annotated[
+        bool, typer.Option("--pictures", help="Draw the results too; takes half a second each.")
+    ] = False,
 ) -> None:
     """Write knives with their photos into one zip file."""
     with told(context):
@@ -69,7 +72,7 @@ def export(
 
         with open_record() as record, _counted("photos written") as progress:
             ids = [known.knife(record, one).knife.id for one in knives or ()] or None
-            done = export_record(record, file, ids, progress=progress)
+            done = export_record(record, file, ids, pictures=pictures, progress=progress)
         typer.echo(
             f"{file} is written: {counted(done.knives, 'knife', 'knives')}, {counted(done.photos, 'photo')}."
         )

@@ -38,7 +38,7 @@ LAYERS = (
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
         "report.trend_text", "report.trend_picture", "report.flatness_text", "report.plain_photo",
-        "report.paper", "report.knife_sheet", "report.drawing_data",
+        "report.paper", "report.knife_sheet", "report.drawing_data", "report.recorded_picture",
     },
     {
         "record", "record.entries", "record.tables", "record.migrations", "record.migrations.v0001",
@@ -52,7 +52,8 @@ LAYERS = (
         "record.listing", "record.rows", "record.finding", "record.note_words", "record.option_words",
         "record.telling", "record.trends", "record.sheet",
     },
-    {"record.spreadsheets", "record.archive", "record.taking_in"},
+    {"record.pictures", "record.spreadsheets"},
+    {"record.archive", "record.taking_in"},
     {"console", "cli_records"},
     {"cli_records_check", "cli_records_upkeep", "cli_records_sheet"},
     {"cli", "__main__"},

@@ -229,3 +229,19 @@ def test_no_database_object_leaves_the_record(record: Record, home: Path) -> Non
     page = knives.knife(record, made.id)
     record.close()
     assert repr(page)  # nothing is loaded late
+
+
+@pytest.mark.parametrize("nonsense", ["\x00" * 32, "\ud800", "' or 1=1 --", "%", "a" * 100_000])
+def test_nonsense_is_nobody(record: Record, nonsense: str) -> None:
+    knife(record)
+    assert listing.knives(record, nonsense + "x") == []
+    for ask in (
+        lambda: knives.knife(record, nonsense),
+        lambda: knives.add_stage(record, nonsense, "finished"),
+        lambda: knives.correct_note(record, nonsense, {"text": "x"}),
+        lambda: checks.check(record, nonsense),
+        lambda: binning.throw_away(record, "note", nonsense),
+        lambda: binning.restore(record, "note", nonsense),
+    ):
+        with pytest.raises(NotInRecordError):
+            ask()

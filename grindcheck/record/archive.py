@@ -15,7 +15,9 @@ from sqlalchemy.orm import Session
 
 from grindcheck import __version__
 from grindcheck.errors import RecordError
+from grindcheck.record.checks import check
 from grindcheck.record.opening import Record
+from grindcheck.record.pictures import result_pictures
 from grindcheck.record.rows import TABLES, row_data
 from grindcheck.record.shelf import not_binned, require_knife
 from grindcheck.record.spreadsheets import spreadsheets
@@ -39,6 +41,7 @@ FORMAT = 1
 NAME = "grindcheck record"
 DATA_FILE = "record.json"
 PHOTOS_FOLDER = "photos"
+PICTURES_FOLDER = "pictures"
 
 _ABOUT = (
     "One entry per row of the record: `facts` of a knife by time, the newest holds; `notes` may correct "
@@ -66,6 +69,7 @@ def export_record(
     path: Path,
     knife_ids: Iterable[str] | None = None,
     *,
+    pictures: bool = False,
     progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> Exported:
     """Write knives into a zip file, whole or not at all.
@@ -76,6 +80,8 @@ def export_record(
     path : Path
     knife_ids : iterable of str, optional
         Default: all knives. What lies in the bin stays out.
+    pictures : bool
+        Whether the results are drawn too, which takes about half a second each.
     progress : callable
         Is told how many photos are written, of how many.
 
@@ -98,12 +104,18 @@ def export_record(
         "tables": tables,
     }
 
+    drawn: Iterable[tuple[str, bytes]] = ()
+    if pictures:
+        drawn = result_pictures(record, (check(record, row["id"]) for row in tables["checks"]))
+
     def write(beside: Path) -> None:
         with zipfile.ZipFile(beside, "w", zipfile.ZIP_STORED, strict_timestamps=False) as archive:
             text = json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False)
             archive.writestr(DATA_FILE, text.encode("utf-8"), zipfile.ZIP_DEFLATED)
             for name, content in spreadsheets(tables).items():
                 archive.writestr(name, content, zipfile.ZIP_DEFLATED)
+            for check_id, made in drawn:
+                archive.writestr(f"{PICTURES_FOLDER}/{check_id}.jpg", made)
             for done, photo in enumerate(photos):
                 progress(done, len(photos))
                 _copy(record, archive, photo["sha256"], photo["suffix"])

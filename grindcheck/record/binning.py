@@ -10,6 +10,7 @@ from sqlalchemy import delete, exists, select
 from sqlalchemy.orm import Session
 
 from grindcheck.errors import NotInRecordError
+from grindcheck.record.given import is_id
 from grindcheck.record.opening import Record
 from grindcheck.record.shelf import in_bin, newest_facts
 from grindcheck.record.tables import (
@@ -68,7 +69,7 @@ def throw_away(record: Record, entity: Entity, entity_id: str) -> None:
     if entity not in ENTITIES:
         raise ValueError(f"entity must be one of {ENTITIES}; {entity!r} came")
     with record.writing() as session:
-        if session.get(TABLES[entity], entity_id) is None:
+        if not is_id(entity_id) or session.get(TABLES[entity], entity_id) is None:
             raise NotInRecordError(
                 f"There is no {entity} {entity_id[:8]} in the record.",
                 advice="Look its id up with its knife.",
@@ -88,7 +89,7 @@ def restore(record: Record, entity: Entity, entity_id: str) -> None:
         If it isn't in there.
     """
     with record.writing() as session:
-        if not in_bin(session, entity, entity_id):
+        if not is_id(entity_id) or not in_bin(session, entity, entity_id):
             raise NotInRecordError(
                 f"There is no {entity} {entity_id[:8]} in the bin.", advice="See grindcheck records bin."
             )

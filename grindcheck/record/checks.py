@@ -23,10 +23,24 @@ from grindcheck.record.entries import (
     Role,
     State,
 )
-from grindcheck.record.given import LONGEST_RESULT, file_name, new_id, plain, sentence
+from grindcheck.record.given import LONGEST_RESULT, file_name, is_sha256, new_id, plain, sentence
 from grindcheck.record.opening import Record
-from grindcheck.record.shelf import newest_facts, not_binned, require_check, require_knife, require_stage
-from grindcheck.record.tables import CheckPhotoTable, CheckTable, FactsTable, OutcomeTable, PhotoTable
+from grindcheck.record.shelf import (
+    newest_facts,
+    newest_outcome,
+    not_binned,
+    require_check,
+    require_knife,
+    require_stage,
+)
+from grindcheck.record.tables import (
+    CheckPhotoTable,
+    CheckTable,
+    FactsTable,
+    KnifeTable,
+    OutcomeTable,
+    PhotoTable,
+)
 from grindcheck.record.vault import stored
 
 
@@ -82,7 +96,7 @@ def add_check(
         for position, (sha256, name, role) in enumerate(photos):
             if role not in ROLES:
                 raise ValueError(f"role must be one of {ROLES}; {role!r} came")
-            if session.get(PhotoTable, sha256) is None:
+            if not is_sha256(sha256) or session.get(PhotoTable, sha256) is None:
                 raise NotInRecordError(
                     f"There is no photo {sha256[:12]} in the record.", advice="Add the photo first."
                 )
@@ -167,40 +181,38 @@ def series(record: Record, quantity: str, station_mm: float | None = None) -> li
         For a quantity with stations.
     """
     query = (
-        select(FactsTable.knife_id, FactsTable.name, CheckTable.id, CheckTable.at, OutcomeTable.result)
-        .join(CheckTable, CheckTable.knife_id == FactsTable.knife_id)
-        .join(OutcomeTable, OutcomeTable.check_id == CheckTable.id)
-        .where(
-            FactsTable.id == newest_facts(FactsTable.knife_id),
-            CheckTable.kind == "symmetry",
-            OutcomeTable.state == "done",
-            not_binned("check", CheckTable.id),
-            not_binned("knife", CheckTable.knife_id),
+        select(
+            KnifeTable.id, FactsTable.name, CheckTable.id, CheckTable.at, OutcomeTable.result["differences"]
         )
-        .order_by(CheckTable.at, CheckTable.id, OutcomeTable.at)
+        .select_from(KnifeTable)
+        .join(FactsTable, FactsTable.id == newest_facts(KnifeTable.id))
+        .join(OutcomeTable, OutcomeTable.id == newest_outcome("symmetry"))
+        .join(CheckTable, CheckTable.id == OutcomeTable.check_id)
+        .where(not_binned("knife", KnifeTable.id))
+        .order_by(CheckTable.at, CheckTable.id)
     )
-    newest: dict[str, Point] = {}
+    points = []
     with record.reading() as session:
-        for knife_id, name, check_id, at, result in session.execute(query):
-            newest.pop(knife_id, None)
-            figure = _figure(result, quantity, station_mm)
+        for knife_id, name, check_id, at, differences in session.execute(query):
+            figure = _figure(differences, quantity, station_mm)
             if figure is not None:
-                newest[knife_id] = Point(
-                    knife_id=knife_id,
-                    name=name,
-                    check_id=check_id,
-                    at=at,
-                    value=figure["value"],
-                    std=figure["std"],
-                    unit=figure["unit"],
+                points.append(
+                    Point(
+                        knife_id=knife_id,
+                        name=name,
+                        check_id=check_id,
+                        at=at,
+                        value=figure["value"],
+                        std=figure["std"],
+                        unit=figure["unit"],
+                    )
                 )
-    return list(newest.values())
+    return points
 
 
-def _figure(result: Mapping[str, Any], quantity: str, station_mm: float | None) -> Mapping[str, Any] | None:
-    """Return a difference of a result; one that came from elsewhere may be anything."""
-    found = result.get("differences")
-    for figure in found if isinstance(found, list) else ():
+def _figure(differences: Any, quantity: str, station_mm: float | None) -> Mapping[str, Any] | None:
+    """Return one of a result's differences; what came from elsewhere may be anything."""
+    for figure in differences if isinstance(differences, list) else ():
         if (
             isinstance(figure, Mapping)
             and figure.get("quantity") == quantity

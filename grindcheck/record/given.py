@@ -17,6 +17,7 @@ LONGEST_JSON = 2_000_000  # characters; hand-placed lines, masks and readings st
 LONGEST_RESULT = 50_000_000  # characters; a face with 10,000 scratches has about 10 million
 
 _ID = re.compile(r"[0-9a-f]{32}")
+_SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
 def new_id() -> str:
@@ -29,14 +30,22 @@ def is_id(text: str) -> bool:
     return _ID.fullmatch(text) is not None
 
 
+def is_sha256(text: str) -> bool:
+    """Tell whether a text has the form of a photo's hash."""
+    return _SHA256.fullmatch(text) is not None
+
+
 def folded(text: str) -> str:
     """Fold a text for searching and sorting: case, accents' composition and width of signs don't count.
+
+    What no database takes, halves of signs and zero bytes, becomes a question mark or a space.
 
     Examples
     --------
     >>> folded("Straße  Ｎo.1") == folded("STRASSE no.1")
     True
     """
+    text = text.replace("\x00", " ").encode("utf-8", errors="replace").decode("utf-8")
     return " ".join(unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", text).casefold()).split())
 
 

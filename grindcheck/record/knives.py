@@ -1,5 +1,6 @@
 """Knives: added, corrected and looked up, with their stages and notes."""
 
+import re
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any, cast
@@ -15,7 +16,7 @@ from grindcheck.record.opening import Record
 from grindcheck.record.shelf import in_bin, newest_facts, not_binned, require_knife, require_stage
 from grindcheck.record.tables import FactsTable, KnifeTable, NoteTable, StageTable
 
-_SHORTEST_ID = 6  # hexadecimal digits that are taken for the beginning of an id
+_BEGINNING = re.compile(r"[0-9a-f]{6,32}")  # of an id
 
 
 def add_knife(record: Record, facts: KnifeFacts) -> Knife:
@@ -85,7 +86,7 @@ def add_note(
 def correct_note(record: Record, note_id: str, fields: Mapping[str, Any]) -> Note:
     """Say a note anew; the one that it corrects is kept as its `earlier`."""
     with record.writing() as session:
-        old = session.get(NoteTable, note_id)
+        old = session.get(NoteTable, note_id) if is_id(note_id) else None
         if old is None or in_bin(session, "note", note_id):
             raise NotInRecordError(
                 f"There is no note {note_id[:8]} in the record.", advice="Look its id up with its knife."
@@ -153,7 +154,7 @@ def _look_up(session: Session, text: str) -> str:
         FactsTable.id == newest_facts(FactsTable.knife_id), not_binned("knife", FactsTable.knife_id)
     )
     found = list(session.scalars(known.where(FactsTable.sort_name == wanted).limit(10)))
-    if not found and len(text) >= _SHORTEST_ID:
+    if not found and _BEGINNING.fullmatch(text.lower()):
         found = list(
             session.scalars(
                 known.where(FactsTable.knife_id.startswith(text.lower(), autoescape=True)).limit(10)

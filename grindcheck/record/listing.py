@@ -9,7 +9,7 @@ from grindcheck.record.entries import KnifeRow
 from grindcheck.record.given import folded
 from grindcheck.record.knives import knife_of
 from grindcheck.record.opening import Record
-from grindcheck.record.shelf import newest_facts, not_binned
+from grindcheck.record.shelf import newest_facts, newest_outcome, not_binned
 from grindcheck.record.tables import (
     CheckPhotoTable,
     CheckTable,
@@ -20,6 +20,9 @@ from grindcheck.record.tables import (
 )
 
 Sort = Literal["newest", "name", "verdict"]
+_verdict_told = func.coalesce(OutcomeTable.verdict, "")
+_MOST_WORDS, _LONGEST_WORD = 20, 200  # of a search; databases limit both
+
 SORTS: tuple[Sort, ...] = ("newest", "name", "verdict")
 WORST_FIRST = ("mismatch", "scratched", "cannot tell", "match", "clean")
 
@@ -47,29 +50,34 @@ def knives(
         Only those whose newest verdict this is; ``""``: those without one.
     limit, offset : int
     """
-    verdict_of = func.coalesce(OutcomeTable.verdict, "")
+    picked = (
+        _found(
+            select(KnifeTable.id.label("knife_id"), FactsTable.id.label("facts_id")),
+            search, verdict, judged=sort == "verdict",
+        )
+        .order_by(*_order(sort))
+        .limit(limit)
+        .offset(offset)
+        .subquery()
+    )  # fmt: skip
     measured = aliased(CheckTable)
-    query = _found(
+    query = (  # the rest is looked up for those that were picked, not for all
         select(
             KnifeTable,
             FactsTable,
-            verdict_of,
+            _verdict_told,
             func.coalesce(measured.kind, ""),
             func.coalesce(OutcomeTable.headline, ""),
             func.coalesce(_newest_stage(), ""),
             _thumbnail(),
-        ),
-        search,
-        verdict,
-    ).outerjoin(measured, measured.id == OutcomeTable.check_id)
-    newest = (KnifeTable.made_at.desc(), KnifeTable.id)
-    if sort == "name":
-        query = query.order_by(FactsTable.sort_name, *newest)
-    elif sort == "verdict":
-        ranks = {word: place for place, word in enumerate(WORST_FIRST)}
-        query = query.order_by(case(ranks, value=verdict_of, else_=len(ranks)), *newest)
-    else:
-        query = query.order_by(*newest)
+        )
+        .select_from(picked)
+        .join(KnifeTable, KnifeTable.id == picked.c.knife_id)
+        .join(FactsTable, FactsTable.id == picked.c.facts_id)
+        .outerjoin(OutcomeTable, OutcomeTable.id == newest_outcome())
+        .outerjoin(measured, measured.id == OutcomeTable.check_id)
+        .order_by(*_order(sort))
+    )
     with record.reading() as session:
         return [
             KnifeRow(
@@ -80,9 +88,7 @@ def knives(
                 stage=stage,
                 thumbnail_sha256=thumbnail,
             )
-            for knife, said, word, kind, headline, stage, thumbnail in session.execute(
-                query.limit(limit).offset(offset)
-            )
+            for knife, said, word, kind, headline, stage, thumbnail in session.execute(query)
         ]
 
 
@@ -92,41 +98,36 @@ def count_knives(record: Record, search: str = "", verdict: str | None = None) -
         return session.scalar(_found(select(func.count()), search, verdict)) or 0
 
 
-def _found(query: "Select[*tuple[Any, ...]]", search: str, verdict: str | None) -> "Select[*tuple[Any, ...]]":
+def _found(
+    query: "Select[*tuple[Any, ...]]", search: str, verdict: str | None, *, judged: bool = False
+) -> "Select[*tuple[Any, ...]]":
+    """Find knives by words and verdict; `judged` if the order needs the verdict."""
     query = (
         query.select_from(KnifeTable)
         .join(FactsTable, FactsTable.id == newest_facts(KnifeTable.id))
-        .outerjoin(OutcomeTable, OutcomeTable.id == _newest_outcome())
         .where(not_binned("knife", KnifeTable.id))
     )
+    if judged or verdict is not None:
+        query = query.outerjoin(OutcomeTable, OutcomeTable.id == newest_outcome())
     if verdict is not None:
-        query = query.where(func.coalesce(OutcomeTable.verdict, "") == verdict)
-    return query.where(*(_has(word) for word in folded(search).split()))
+        query = query.where(_verdict_told == verdict)
+    return query.where(*(_has(word[:_LONGEST_WORD]) for word in folded(search).split()[:_MOST_WORDS]))
+
+
+def _order(sort: Sort) -> tuple[ColumnElement[Any], ...]:
+    newest = (KnifeTable.made_at.desc(), KnifeTable.id.asc())
+    if sort == "name":
+        return (FactsTable.sort_name.asc(), *newest)
+    if sort == "verdict":
+        ranks = {word: place for place, word in enumerate(WORST_FIRST)}
+        return (case(ranks, value=_verdict_told, else_=len(ranks)), *newest)
+    return newest
 
 
 def _has(word: str) -> ColumnElement[bool]:
     return or_(
         FactsTable.words.contains(word, autoescape=True),
         KnifeTable.id.startswith(word, autoescape=True),
-    )
-
-
-def _newest_outcome() -> ScalarSelect[str]:
-    """Select what was measured last of a knife, a finish or both faces."""
-    outcome, check = aliased(OutcomeTable), aliased(CheckTable)
-    return (
-        select(outcome.id)
-        .join(check, check.id == outcome.check_id)
-        .where(
-            check.knife_id == KnifeTable.id,
-            outcome.state == "done",
-            outcome.verdict != "",
-            not_binned("check", check.id),
-        )
-        .order_by(check.at.desc(), outcome.at.desc(), outcome.id)
-        .limit(1)
-        .correlate(KnifeTable)
-        .scalar_subquery()
     )
 
 

@@ -11,7 +11,8 @@ from typing import Any, Self
 
 from sqlalchemy import Engine, create_engine, event, make_url, text
 from sqlalchemy.engine import URL, Connection
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlalchemy.exc import TimeoutError as WaitedTooLong
 from sqlalchemy.orm import Session
 
 from grindcheck.errors import RecordError
@@ -159,7 +160,7 @@ def told_plainly(place: Place) -> Iterator[None]:
         raise _in_words(str(problem), place) from problem
     except OSError as problem:
         raise _in_words(problem.strerror or str(problem), place) from problem
-    except SQLAlchemyError as problem:
+    except WaitedTooLong as problem:
         raise _in_words(str(problem), place) from problem
 
 

@@ -1,6 +1,5 @@
 """Rows as plain data for an archive, and back; what comes in is checked like what a user gives."""
 
-import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
@@ -16,6 +15,7 @@ from grindcheck.record.given import (
     clean_note,
     file_name,
     is_id,
+    is_sha256,
     lines,
     one_line,
     plain,
@@ -51,7 +51,6 @@ TABLES: tuple[type[Base], ...] = (
 DERIVED = {"facts": ("sort_name", "words")}
 """Columns that follow from others."""
 
-_SHA = re.compile(r"[0-9a-f]{64}")
 _MOST = 2**31 - 1
 
 
@@ -130,7 +129,7 @@ def _sound(table: type[Base], values: Mapping[str, Any]) -> bool:
     ids = [value for key, value in values.items() if key in _REFERENCES and value is not None]
     if not all(map(is_id, ids)):
         return False
-    if "sha256" in values and not _SHA.fullmatch(values["sha256"]):
+    if "sha256" in values and not is_sha256(values["sha256"]):
         return False
     if table is FactsTable:
         facts = _facts(values)

@@ -9,7 +9,6 @@ no harm.
 import contextlib
 import hashlib
 import os
-import re
 import tempfile
 import time
 from collections.abc import Container, Iterator
@@ -24,6 +23,7 @@ from sqlalchemy.orm import Session
 from grindcheck.errors import NotInRecordError, PhotoError
 from grindcheck.photo import MAX_FILE_BYTES, PhotoFile, look_over
 from grindcheck.record.entries import StoredPhoto
+from grindcheck.record.given import is_sha256
 from grindcheck.record.opening import Record, told_plainly
 from grindcheck.record.tables import PhotoTable
 
@@ -32,7 +32,6 @@ TEMPORARY = ".part"
 
 _CHUNK = 1 << 20
 _STALE_SECONDS = 86400  # no photo is on its way for a day
-_SHA = re.compile(r"[0-9a-f]{64}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +90,7 @@ def photo_path(record: Record, sha256: str) -> Path:
         If the record doesn't have it.
     """
     with record.reading() as session:
-        row = session.get(PhotoTable, sha256) if _SHA.fullmatch(sha256) else None
+        row = session.get(PhotoTable, sha256) if is_sha256(sha256) else None
         if row is None:
             raise NotInRecordError(
                 f"There is no photo {sha256[:12]} in the record.",
@@ -102,7 +101,7 @@ def photo_path(record: Record, sha256: str) -> Path:
 
 def path_of(record: Record, sha256: str, suffix: str) -> Path:
     """Return where a photo lies or would lie; hash and suffix are checked, so no other path can follow."""
-    if not _SHA.fullmatch(sha256) or suffix not in SUFFIXES:
+    if not is_sha256(sha256) or suffix not in SUFFIXES:
         raise ValueError(f"{sha256!r} and {suffix!r} aren't a hash and the suffix of a photo")
     return record.place.photos / sha256[:2] / f"{sha256}{suffix}"
 
@@ -211,7 +210,7 @@ def leftovers(record: Record, listed: Container[str]) -> list[Path]:
             with contextlib.suppress(OSError):  # it arrived meanwhile
                 if path.stat().st_mtime < long_ago:
                     out.append(path)
-        elif path.suffix in SUFFIXES and _SHA.fullmatch(path.stem) and path.stem not in listed:
+        elif path.suffix in SUFFIXES and is_sha256(path.stem) and path.stem not in listed:
             out.append(path)
     return out
 
