@@ -10,7 +10,7 @@ import typer
 
 from grindcheck.console import EXIT_ERROR, Units, complain, told
 
-Quantity = Literal["plunge.mid", "plunge.shoulder", "plunge.edge", "plunge.angle"]
+Quantity = Literal["plunge.mid", "plunge.shoulder", "plunge.edge", "plunge.angle", "bevel_height"]
 
 
 def throw_away(
@@ -119,6 +119,14 @@ def verify(context: typer.Context) -> None:
 def trend(
     context: typer.Context,
     quantity: Annotated[Quantity, typer.Option(help="The difference, left minus right.")] = "plunge.mid",
+    station: Annotated[
+        str | None,
+        typer.Option(
+            metavar="LENGTH",
+            help="For bevel_height: how far from the tip, a full 10 mm.",
+            show_default="50mm",
+        ),
+    ] = None,
     units: Annotated[Units, typer.Option(help="Millimetres, inches, or both.")] = "both",
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the chart as a picture: .png or .svg.")
@@ -136,11 +144,13 @@ def trend(
             raise InputError(
                 f"{picture} is no kind of picture that can be written.", advice="Name a .png or .svg."
             )
+        where = _station(quantity, station)
         with open_record() as record:
-            found = trend_of(quantity, series(record, quantity))
+            found = trend_of(quantity, series(record, quantity, where), where)
         if found is None:
             raise NotInRecordError(
-                "No knife was measured yet.", advice="Measure some with grindcheck records check."
+                "No knife has this difference measured.",
+                advice="Measure some with grindcheck records check; stations lie 10 mm apart.",
             )
         typer.echo(trend_text(found, units=units), nl=False)
         if picture is not None:
@@ -150,6 +160,21 @@ def trend(
             kind: Literal["png", "svg"] = "svg" if picture.suffix.lower() == ".svg" else "png"
             drawn = trend_picture(found, units=units, kind=kind)
             write_whole(picture, lambda beside: beside.write_bytes(drawn))
+
+
+def _station(quantity: Quantity, text: str | None) -> float | None:
+    """Read the place of a bevel's height; nothing else has one."""
+    from grindcheck.errors import InputError
+    from grindcheck.units import length_mm
+
+    if quantity == "bevel_height":
+        return 50.0 if text is None else length_mm(text, what="station")
+    if text is not None:
+        raise InputError(
+            f"There are no stations for {quantity}.",
+            advice="Give --station with --quantity bevel_height only.",
+        )
+    return None
 
 
 @contextmanager

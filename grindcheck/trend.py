@@ -102,6 +102,7 @@ class Trend:
     Parameters
     ----------
     quantity : str
+    station_mm : float or None
         As in `grindcheck.results.Figure`.
     unit : {"mm", "rad"}
     points : tuple of TrendPoint
@@ -123,6 +124,7 @@ class Trend:
     """
 
     quantity: str
+    station_mm: float | None
     unit: TrendUnit
     points: tuple[TrendPoint, ...]
     mean: float
@@ -140,7 +142,13 @@ class Trend:
         return len(self.points) >= FEWEST
 
 
-def trend(quantity: str, points: Iterable[TrendPoint], *, unit: TrendUnit = "mm") -> Trend:
+def trend(
+    quantity: str,
+    points: Iterable[TrendPoint],
+    *,
+    unit: TrendUnit = "mm",
+    station_mm: float | None = None,
+) -> Trend:
     """Make the chart of individuals and moving ranges, and tell a habit.
 
     Parameters
@@ -151,6 +159,8 @@ def trend(quantity: str, points: Iterable[TrendPoint], *, unit: TrendUnit = "mm"
         One of each knife, in any order.
     unit : {"mm", "rad"}
         Of values and uncertainties.
+    station_mm : float, optional
+        Distance from the tip at which they are read, for a quantity with stations.
 
     Returns
     -------
@@ -209,6 +219,7 @@ def trend(quantity: str, points: Iterable[TrendPoint], *, unit: TrendUnit = "mm"
     same = sum(value * mean > 0 for value in values)
     return Trend(
         quantity=quantity,
+        station_mm=station_mm,
         unit=unit,
         points=ordered,
         mean=mean,

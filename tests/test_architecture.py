@@ -38,8 +38,7 @@ LAYERS = (
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
         "report.trend_text", "report.trend_picture", "report.flatness_text", "report.plain_photo",
-        "report.paper", "report.knife_sheet", "report.drawing_data",
-        "report.recorded_picture",
+        "report.paper", "report.knife_sheet", "report.drawing_data", "report.recorded_picture",
     },
     {
         "record", "record.entries", "record.tables", "record.migrations", "record.migrations.v0001",

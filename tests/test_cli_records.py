@@ -154,7 +154,7 @@ def test_stages_and_notes() -> None:
         (["export", "nowhere/x.zip"], "can't be written"),
         (["export", "x.zip", "spoon"], "There is no knife 'spoon'"),
         (["import", "nowhere.zip"], "There is no file"),
-        (["trend"], "No knife was measured yet"),
+        (["trend"], "No knife has this difference measured"),
         (["trend", "--picture", "x.doc"], "no kind of picture"),
     ],
 )

@@ -130,7 +130,8 @@ RECORDS: dict[str, tuple[str, str]] = {
     "export": ("`grindcheck records export", "`grindcheck records import"),
     "import": ("`grindcheck records import", "`grindcheck records verify"),
     "verify": ("`grindcheck records verify", "`grindcheck records trend"),
-    "trend": ("`grindcheck records trend", "## How it decides"),
+    "trend": ("`grindcheck records trend", "`grindcheck records sheet"),
+    "sheet": ("`grindcheck records sheet", "## How it decides"),
 }
 
 

@@ -30,10 +30,6 @@ from grindcheck.report.knife_sheet import (
 from grindcheck.report.paper import Paper, width_mm, wrapped
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
-PHOTOS = tuple(
-    SheetPhoto(path=SAMPLES / f"petty_b_{number}.jpg", caption=f"{side} face")
-    for number, side in ((1, "left"), (2, "right"))
-)
 EVEN = flatness([Reading(value_mm=v, at_mm=x) for x, v in ((15, 2.190), (70, 2.195), (130, 2.200))])
 PETTY = KnifeSheet(
     name="Petty no. 7",
@@ -71,6 +67,18 @@ PETTY = KnifeSheet(
     finish=SheetCheck(decision="clean", sentence="No scratch is found.", on=date(2026, 11, 24)),
     flatness=EVEN,
 )
+
+
+@pytest.fixture(scope="module")
+def photos(tmp_path_factory: pytest.TempPathFactory) -> tuple[SheetPhoto, ...]:
+    """Both faces of a sample knife at a third of their size, so that the tests are quick."""
+    folder = tmp_path_factory.mktemp("photos")
+    made = []
+    for number, side in ((1, "left"), (2, "right")):
+        with Image.open(SAMPLES / f"petty_b_{number}.jpg") as picture:
+            picture.reduce(3).save(folder / f"{side}.jpg")
+        made.append(SheetPhoto(path=folder / f"{side}.jpg", caption=f"{side} face"))
+    return tuple(made)
 
 
 def text_of(data: bytes, folder: Path) -> str:
@@ -160,22 +168,24 @@ def test_other_verdicts(check: str, words: str, tmp_path: Path) -> None:
     assert words in flat(text_of(knife_sheet(sheet), tmp_path))
 
 
-def test_a_common_knife_fits_one_page(tmp_path: Path) -> None:
+def test_a_common_knife_fits_one_page(photos: tuple[SheetPhoto, ...], tmp_path: Path) -> None:
     for paper in ("a4", "letter"):
-        assert pages(knife_sheet(replace(PETTY, photos=PHOTOS), paper=paper), tmp_path) == 1
+        assert pages(knife_sheet(replace(PETTY, photos=photos), paper=paper), tmp_path) == 1
     assert pages(knife_sheet(KnifeSheet(name="14", made_on=date(2026, 1, 1))), tmp_path) == 1
 
 
-def test_more_goes_to_a_second_page_and_the_rest_is_cut_and_said(tmp_path: Path) -> None:
+def test_more_goes_to_a_second_page_and_the_rest_is_cut_and_said(
+    photos: tuple[SheetPhoto, ...], tmp_path: Path
+) -> None:
     steps = tuple((f"Step {i}", "held until the colour is even all through, then oil") for i in range(12))
-    two = knife_sheet(replace(PETTY, heat_treatment=steps, photos=PHOTOS))
+    two = knife_sheet(replace(PETTY, heat_treatment=steps, photos=photos))
     assert pages(two, tmp_path) == 2
     told = flat(text_of(two, tmp_path))
     assert "1 of 2" in told
     assert "Step 11" in told
     assert CUT.replace("'", "’") not in told
     assert CUT not in told
-    long = knife_sheet(replace(PETTY, heat_treatment=steps * 9, photos=PHOTOS))
+    long = knife_sheet(replace(PETTY, heat_treatment=steps * 9, photos=photos))
     assert pages(long, tmp_path) == 2
     assert CUT in flat(text_of(long, tmp_path))
 
@@ -218,6 +228,9 @@ def test_words_are_wrapped_by_their_width() -> None:
     pieces = wrapped("x" * 200, "roman", 10.5, 30.0)
     assert "".join(pieces) == "x" * 200
     assert wrapped("a\nb", "roman", 10.5, 30.0) == ["a", "b"]
+    joined = "it is 0.007\N{NO-BREAK SPACE}mm"
+    narrow = width_mm("it is 0.007 m", "roman", 10.5)
+    assert wrapped(joined, "roman", 10.5, narrow) == ["it is", "0.007\N{NO-BREAK SPACE}mm"]
 
 
 def test_widths_are_the_fonts_own() -> None:
@@ -262,9 +275,9 @@ def test_nothing_of_a_photos_metadata_gets_in(tmp_path: Path) -> None:
         assert word not in data, word
 
 
-def test_the_photos_inside_are_small_and_bare(tmp_path: Path) -> None:
+def test_the_photos_inside_are_small_and_bare(photos: tuple[SheetPhoto, ...], tmp_path: Path) -> None:
     path = tmp_path / "sheet.pdf"
-    path.write_bytes(knife_sheet(replace(PETTY, photos=PHOTOS)))
+    path.write_bytes(knife_sheet(replace(PETTY, photos=photos)))
     assert path.stat().st_size < 700_000
     images = [image.image for page in pypdf.PdfReader(path).pages for image in page.images]
     assert len(images) == 2
@@ -294,16 +307,16 @@ def test_fonts_are_embedded(tmp_path: Path) -> None:
             assert "/FontFile2" in descriptor.get_object(), name
 
 
-def test_the_same_sheet_gives_the_same_bytes() -> None:
-    sheet = replace(PETTY, photos=PHOTOS[:1])
+def test_the_same_sheet_gives_the_same_bytes(photos: tuple[SheetPhoto, ...]) -> None:
+    sheet = replace(PETTY, photos=photos[:1])
     assert knife_sheet(sheet) == knife_sheet(sheet)
 
 
-def test_photos_don_t_cover_words(tmp_path: Path) -> None:
+def test_photos_don_t_cover_words(photos: tuple[SheetPhoto, ...], tmp_path: Path) -> None:
     if not shutil.which("pdftotext"):
         pytest.skip("pdftotext (poppler) isn't installed")
     path = tmp_path / "sheet.pdf"
-    path.write_bytes(knife_sheet(replace(PETTY, photos=PHOTOS)))
+    path.write_bytes(knife_sheet(replace(PETTY, photos=photos)))
     boxes = subprocess.run(
         ["pdftotext", "-bbox", str(path), "-"], capture_output=True, check=True, timeout=60, text=True
     ).stdout
@@ -330,7 +343,7 @@ def test_flatness_in_words() -> None:
         "3 readings differ by 0.010 mm, U = 0.007 mm; their mean is 2.195 mm.",
         # x − x̄ = −56.7, −1.7, 58.3, Sxx = 6617; slope (56.7 + 58.3) · 0.005/6617 = 0.000087;
         # U = 2 · 0.0023/√6617 = 0.000057
-        "It thickens towards the handle by 0.009 mm in 100 mm, U = 0.006 mm.",
+        "It thickens towards the handle by 0.009 mm over 100 mm, U = 0.006 mm.",
     )
     back = flatness([Reading(value_mm=v, at_mm=x) for x, v in ((15, 2.23), (70, 2.21), (130, 2.19))])
     assert "thickens towards the tip" in flatness_sentences(back, "mm")[2]

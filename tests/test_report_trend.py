@@ -71,6 +71,20 @@ def test_both_directions(quantity: str, sign: int, said: str) -> None:
     assert habit_sentence(of(values, quantity=quantity, std=0.03 * scale), "mm").startswith(said)
 
 
+def test_a_station_is_named() -> None:
+    start = datetime(2026, 3, 2, tzinfo=UTC)
+    points = [
+        TrendPoint(label=str(i), at=start + timedelta(days=i), value=0.2 + 0.01 * i, std=0.03)
+        for i in range(6)
+    ]
+    found = trend("bevel_height", points, station_mm=50.0)
+    assert habit_sentence(found, "mm") == (  # mean of 0.20 to 0.25
+        "Your left bevel is 0.23 mm higher than the right, 50 mm from the tip, on 6 of 6 knives."
+    )
+    assert "Bevel height at 50 mm, left minus right:" in trend_text(found, units="mm")
+    assert "Bevel height at 1.97 in, left minus right:" in trend_text(found, units="in")  # 50 / 25.4
+
+
 def test_words_and_picture_name_the_same_side() -> None:
     assert "↓ right longer" in words(draw_trend(of(HABIT)))
 

@@ -1,21 +1,23 @@
 """A knife's sheet from what is recorded of it, without anything that the maker marked private."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from math import radians
-from typing import Any
+from typing import Any, TypeVar
 
 from grindcheck.advice import Units
 from grindcheck.errors import InputError
 from grindcheck.flatness import Flatness, Reading, flatness
-from grindcheck.record.entries import Check, KnifeFacts, KnifePage, Note
+from grindcheck.record.entries import Check, KnifeFacts, KnifePage, Note, Outcome
 from grindcheck.record.opening import Record
 from grindcheck.record.vault import path_of
 from grindcheck.report.knife_sheet import KnifeSheet, SheetCheck, SheetFigure, SheetPhoto
 from grindcheck.report.words import QUANTITIES, station
+from grindcheck.verdict import UNSURE
 
 _HEIGHTS = 4  # stations of the bevel's height that a sheet shows
 _SIDES = ("left", "right")
+_T = TypeVar("_T")
 
 
 def sheet_of(
@@ -64,7 +66,7 @@ def sheet_of(
         notes=public.get("notes", "") if notes else "",
         photos=tuple(_photos(record, page)),
         symmetry=None if symmetry is None else _symmetry(symmetry, units),
-        finish=None if finish is None else _told(finish),
+        finish=None if finish is None else _finish(finish, units),
         flatness=_flatness(_of_kind(page, "micrometer")),
     )
 
@@ -103,9 +105,12 @@ def _text(value: Any) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _photos(record: Record, page: KnifePage) -> Iterator[SheetPhoto]:
-    """Give a photo of each face, the newest whose face is known; else the newest two photos."""
-    seen: dict[str, SheetPhoto] = {}
+def _photos(record: Record, page: KnifePage) -> list[SheetPhoto]:
+    """Return a photo of each face: of the newest check that shows both, else the newest of each.
+
+    Where no face is known it is the newest two photos, without a caption.
+    """
+    by_side: dict[str, SheetPhoto] = {}
     unknown: list[SheetPhoto] = []
     for check in reversed(page.checks):
         paths = {
@@ -113,56 +118,99 @@ def _photos(record: Record, page: KnifePage) -> Iterator[SheetPhoto]:
             for one in check.photos
             if one.role == "face"
         }
-        sides = dict(_sides(check))
-        for side, sha256 in sides.items():
-            if side not in seen and sha256 in paths:
-                seen[side] = SheetPhoto(path=paths[sha256], caption=f"{side} face")
-        if not sides and not unknown:
+        here = {
+            side: SheetPhoto(path=paths[sha256], caption=f"{side} face")
+            for side, sha256 in _sides(check)
+            if sha256 in paths
+        }
+        if len(here) == len(_SIDES):
+            by_side = here
+            break
+        by_side = here | by_side
+        if not here and not unknown:
             unknown = [SheetPhoto(path=path, caption="") for path in paths.values()]
-    return iter([seen[side] for side in _SIDES if side in seen] or unknown[:2])
+    return [by_side[side] for side in _SIDES if side in by_side] or unknown[:2]
 
 
-def _sides(check: Check) -> Iterator[tuple[str, str]]:
-    """Give each face that a check told apart, with its photo's hash."""
+def _sides(check: Check) -> list[tuple[str, str]]:
+    """Return each face that a check told apart, with its photo's hash."""
     result = check.outcome.result if check.outcome else {}
-    if check.kind == "symmetry" and isinstance(result.get("faces"), Mapping):
-        for side in _SIDES:
-            yield side, result["faces"][side]["photo"]["sha256"]
-    elif check.kind == "finish":
-        for face in result.get("faces", ()):
-            if face["side"] in _SIDES and face["photos"]:
-                yield face["side"], face["photos"][0]["sha256"]
+    found: list[tuple[str, str]] = []
+    if result and check.kind == "symmetry":
+        found = _read(lambda: _sides_of_pair(result), found)
+    elif result and check.kind == "finish":
+        found = _read(lambda: _sides_of_finish(result), found)
+    return [(side, sha256) for side, sha256 in found if isinstance(sha256, str)]
 
 
-def _told(check: Check) -> SheetCheck:
-    if check.outcome is None:
-        raise ValueError(f"check {check.id} must have an outcome")
-    return SheetCheck(decision=check.outcome.verdict, sentence=check.outcome.headline, on=_day(check.at))
+def _sides_of_pair(result: Mapping[str, Any]) -> list[tuple[str, str]]:
+    return [(side, result["faces"][side]["photo"]["sha256"]) for side in _SIDES]
+
+
+def _sides_of_finish(result: Mapping[str, Any]) -> list[tuple[str, str]]:
+    known = [face for face in result["faces"] if face["side"] in _SIDES and face["photos"]]
+    return [(face["side"], face["photos"][0]["sha256"]) for face in known]
 
 
 def _symmetry(check: Check, units: Units) -> SheetCheck:
-    told = _told(check)
-    result = check.outcome.result if check.outcome else {}
-    # the headline is in mm; beside a table in inches it would only confuse
-    sentence = "" if units == "in" else told.sentence
-    return SheetCheck(
-        decision=told.decision, sentence=sentence, on=told.on, figures=tuple(_figures(result, units))
-    )
+    outcome = _outcome(check)
+    # The headline is in mm, which beside a table in inches would only confuse. Where nothing is decided it
+    # tells a figure that may come from a wrong line, and what would help is for the maker.
+    sentence = "" if units == "in" or outcome.verdict == "cannot tell" else outcome.headline
+    none: tuple[SheetFigure, ...] = ()
+    figures = _read(lambda: tuple(_figures(outcome.result, units)), none)
+    return SheetCheck(decision=outcome.verdict, sentence=sentence, on=_day(check.at), figures=figures)
+
+
+def _finish(check: Check, units: Units) -> SheetCheck:
+    outcome = _outcome(check)
+    sentence = outcome.headline if outcome.verdict == "clean" else ""
+    if outcome.verdict == "scratched":  # its headline names scratches by their number in the maker's picture
+        sentence = _read(lambda: _scratches(outcome.result, units), "")
+    return SheetCheck(decision=outcome.verdict, sentence=sentence, on=_day(check.at))
+
+
+def _read(reader: Callable[[], _T], default: _T) -> _T:
+    """Read a result; one that came from elsewhere may be anything, and then says nothing."""
+    try:
+        return reader()
+    except (AttributeError, LookupError, OverflowError, TypeError, ValueError):
+        return default
+
+
+def _scratches(result: Mapping[str, Any], units: Units) -> str:
+    """Say how many sure ones there are and how long, as ``4 scratches, the longest 13.2 mm``."""
+    found = [one for face in result["faces"] for one in face["scratches"] if one["sure"]]
+    count = "1 scratch" if len(found) == 1 else f"{len(found)} scratches"
+    lengths = [one["length_mm"] for one in found if one["length_mm"] is not None]
+    if not lengths:
+        return f"{count}."
+    longest = f"{max(lengths) / 25.4:.2f} in" if units == "in" else f"{max(lengths):.1f} mm"
+    return f"{count}, {longest} long." if len(found) == 1 else f"{count}, the longest {longest}."
+
+
+def _outcome(check: Check) -> Outcome:
+    if check.outcome is None:
+        raise ValueError(f"check {check.id} must have an outcome")
+    return check.outcome
 
 
 def _figures(result: Mapping[str, Any], units: Units) -> Iterator[SheetFigure]:
-    """Give the plunge's place and angle, and some of the bevel's heights."""
-    differences = result.get("differences", ())
+    """Give the plunge's place and angle, and some of the bevel's heights, but none of an unsure line."""
+    faces = [result["faces"][side] for side in _SIDES]
+    flags = {name for one in (result, *faces) for name in one["flags"]}
+    unsure = tuple(start for name in flags for start in UNSURE.get(name, ()))
+    differences = [one for one in result["differences"] if not one["quantity"].startswith(unsure)]
     by_quantity = {one["quantity"]: one for one in differences if one["quantity"].startswith("plunge.")}
     places = [name for name in ("plunge.mid", "plunge.shoulder", "plunge.edge") if name in by_quantity]
     for name in (*places[:1], "plunge.angle"):
         if name in by_quantity:
             part = name.removeprefix("plunge.")
-            pair = [(result["faces"][side]["plunge"] or {}).get(part) for side in _SIDES]
+            pair = [(face["plunge"] or {}).get(part) for face in faces]
             yield _figure(QUANTITIES[name], by_quantity[name], pair)
     heights = [one for one in differences if one["quantity"] == "bevel_height" and "station" in one]
     for one in _some(heights):
-        pair = [_at(result["faces"][side]["bevel_height"], one["station"]) for side in _SIDES]
+        pair = [_at(face["bevel_height"], one["station"]) for face in faces]
         yield _figure(f"{QUANTITIES['bevel_height']} at {station(one['station'], units)}", one, pair)
 
 

@@ -7,9 +7,12 @@ from grindcheck.record.entries import Point
 from grindcheck.trend import Trend, TrendPoint, TrendUnit, trend
 
 
-def trend_of(quantity: str, points: Iterable[Point]) -> Trend | None:
-    """Return the trend of `checks.series`; None where there is no point."""
-    points = list(points)
+def trend_of(quantity: str, points: Iterable[Point], station_mm: float | None = None) -> Trend | None:
+    """Return the trend of `checks.series`; None where there is no point.
+
+    A result that came from elsewhere may say a negative uncertainty; such a one is left out.
+    """
+    points = [one for one in points if one.std >= 0]
     if not points:
         return None
     unit: TrendUnit = "rad" if points[0].unit == "deg" else "mm"
@@ -21,4 +24,5 @@ def trend_of(quantity: str, points: Iterable[Point]) -> Trend | None:
             for one in points
         ],
         unit=unit,
+        station_mm=station_mm,
     )

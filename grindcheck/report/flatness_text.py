@@ -39,13 +39,14 @@ def flatness_sentences(flatness: "Flatness", units: Units = "both") -> tuple[str
     taper = flatness.taper
     if taper is None:
         return tuple(said)
-    per_100, sure = 100.0 * taper.slope, 100.0 * COVERAGE_FACTOR * taper.slope_std
-    if abs(per_100) <= sure:
-        said.append(f"No taper beyond {fine(sure, units)} in 100 mm shows.")
+    span_mm, span = (101.6, "4 in") if units == "in" else (100.0, "100 mm")
+    change, sure = span_mm * taper.slope, span_mm * COVERAGE_FACTOR * taper.slope_std
+    if abs(change) <= sure:
+        said.append(f"No taper beyond {fine(sure, units)} over {span} shows.")
     else:
-        way = "handle" if per_100 > 0 else "tip"
-        much = fine(abs(per_100), units)
-        said.append(f"It thickens towards the {way} by {much} in 100 mm, U = {fine(sure, units)}.")
+        way = "handle" if change > 0 else "tip"
+        much = fine(abs(change), units)
+        said.append(f"It thickens towards the {way} by {much} over {span}, U = {fine(sure, units)}.")
     return tuple(said)
 
 

@@ -57,6 +57,7 @@ _WIDE = 1.9  # photos wider than this times their height lie one below the other
 _GAP_MM = 5.5  # between sections
 _GREY = 0.42
 _APOSTROPHE = re.compile(r"(?<=\w)'(?=\w)")
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:mm|in|thou|°C|h|min)\b)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -424,7 +425,7 @@ def _facts(facts: Sequence[tuple[str, str]], column: float) -> list[_Piece]:
     pieces = []
     for label, text in facts:
         labels = wrapped(label, "italic", _BODY_PT, _LABEL_MM - 2)
-        lines = wrapped(text, "roman", _BODY_PT, column - _LABEL_MM)
+        lines = wrapped(_set(text), "roman", _BODY_PT, column - _LABEL_MM)
         pieces += [_fact(*pair) for pair in zip_longest(labels, lines, fillvalue="")]
     return pieces
 
@@ -439,8 +440,13 @@ def _fact(label: str, line: str) -> _Piece:
 
 def _paragraph(text: str, column: float, *, bold: bool = False) -> list[_Piece]:
     face: Literal["roman", "bold"] = "bold" if bold else "roman"
-    lines = wrapped(_APOSTROPHE.sub("’", text), face, _BODY_PT, column) if text else []
+    lines = wrapped(_set(text), face, _BODY_PT, column) if text else []
     return [_line_piece(line, face) for line in lines]
+
+
+def _set(text: str) -> str:
+    """Set a text as a printer would: round apostrophes, a number not parted from its unit."""
+    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", _APOSTROPHE.sub("’", text))
 
 
 def _line_piece(line: str, face: Literal["roman", "bold", "italic"], grey: float = 0.0) -> _Piece:

@@ -49,7 +49,9 @@ def wrapped(text: str, face: Face, size: float, width: float) -> list[str]:
     lines = []
     for paragraph in text.splitlines():
         line = ""
-        for word in paragraph.split():
+        for word in paragraph.replace("\t", " ").split(" "):  # a no-break space stays within its word
+            if not word:
+                continue
             longer = f"{line} {word}" if line else word
             if width_mm(longer, face, size) <= width:
                 line = longer

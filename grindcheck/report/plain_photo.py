@@ -18,10 +18,10 @@ from grindcheck.mat.spec import TINT_SRGB
 from grindcheck.photo import read_photo
 
 LONGEST_PX = 1600
-"""Across 80 mm of paper this is 500 pixels an inch, finer than a printer shows."""
+"""Across 160 mm of paper this is 250 pixels an inch, as fine as a printer shows."""
 
 QUALITY = 85
-_WORK_PX = 2400  # longest side before the cut; a blade is at least two thirds of it
+_WORK_PX = 2200  # longest side before the cut; a blade is at least two thirds of it
 _NEAR_RAD, _FAR_RAD = (
     math.radians(22),
     math.radians(45),

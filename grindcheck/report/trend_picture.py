@@ -150,7 +150,7 @@ def _individuals(axes: "Axes", trend: "Trend", units: Units) -> None:
     high, low = _ENDS.get(trend.quantity, ("left longer", "right longer"))
     for words, at, align in ((f"↑ {high}", 0.975, "top"), (f"↓ {low}", 0.025, "bottom")):
         axes.text(0.012, at, words, transform=axes.transAxes, fontsize=_SMALL, va=align, color=_INK)
-    _titled(axes, f"{trend_title(trend)}, {unit_name(trend.unit, units)} (bars: U)")
+    _titled(axes, f"{trend_title(trend, units)}, {unit_name(trend.unit, units)} (bars: U)")
 
 
 def _ranges(axes: "Axes", trend: "Trend", units: Units) -> None:

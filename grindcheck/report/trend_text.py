@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING
 
 from grindcheck.advice import Units
-from grindcheck.report.words import QUANTITIES, amount
+from grindcheck.report.words import QUANTITIES, amount, station
 from grindcheck.settings import COVERAGE_FACTOR
 from grindcheck.trend import FEWEST, MOSTLY, RULES, SETTLED
 from grindcheck.units import degrees
@@ -50,6 +50,8 @@ def habit_sentence(trend: "Trend", units: Units = "both") -> str:
     if trend.habit:
         what, more, where = _MORE.get(trend.quantity, ("figure is", "larger", ""))
         side, other = ("left", "right") if trend.mean > 0 else ("right", "left")
+        if trend.station_mm is not None:
+            where += f", {station(trend.station_mm, units)} from the tip"
         told = f"Your {side} {what} {much} {more} than the {other}{where}"
         return f"{told}, on {trend.same_side} of {count} knives."
     if abs(trend.mean) > trend.expanded:
@@ -111,9 +113,11 @@ def notes(trend: "Trend", units: Units = "both") -> tuple[str, ...]:
     return tuple(said)
 
 
-def trend_title(trend: "Trend") -> str:
+def trend_title(trend: "Trend", units: Units = "both") -> str:
     """Name the quantity, as in ``Plunge at mid-height, left minus right``."""
     name = QUANTITIES.get(trend.quantity, trend.quantity)
+    if trend.station_mm is not None:
+        name += f" at {station(trend.station_mm, units)}"
     return f"{name[:1].upper()}{name[1:]}, left minus right"
 
 
@@ -131,7 +135,7 @@ def trend_text(trend: "Trend", *, units: Units = "both") -> str:
     str
         Lines no longer than 80 characters in the chart.
     """
-    lines = [habit_sentence(trend, units), "", f"{trend_title(trend)}:", *_chart(trend, units), ""]
+    lines = [habit_sentence(trend, units), "", f"{trend_title(trend, units)}:", *_chart(trend, units), ""]
     said = [*signal_sentences(trend), *notes(trend, units)]
     return "\n".join([*lines, *said]).rstrip() + "\n"
 
