@@ -142,7 +142,7 @@ def test_from_a_new_knife_to_its_export(browser, shop, tmp_path, width, height):
     assert "#s0-" in page.url
     crop = page.locator(".crops li img").first
     crop.scroll_into_view_if_needed()
-    page.wait_for_function("document.querySelector('.crops li img').naturalWidth === 640")
+    playwright.expect(crop).to_have_js_property("naturalWidth", 640, timeout=SLOW_MS)
 
     page.goto(f"/knives/{first.knife_id}")
     audited(page, "knife")

@@ -118,11 +118,11 @@ def empty_bin(request: Request) -> Response:
 
 
 def file_word(name: str) -> str:
-    r"""Return a word for a download's file name: letters, digits and hyphens of a knife's name.
+    """Return a word for a download's file name: letters, digits and hyphens of a knife's name.
 
     Examples
     --------
-    >>> file_word("../Petty 12\\n")
+    >>> file_word("../Petty 12!")
     'Petty-12'
     """
     return re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[:60] or "knife"
