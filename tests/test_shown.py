@@ -2,11 +2,13 @@
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
 
+from grindcheck.page.results import views_for_lines
 from grindcheck.photo import read_photo
 from grindcheck.pipeline import Request, check_pair
 from grindcheck.report.drawing_data import pair_drawing
@@ -75,3 +77,21 @@ def test_nodes_that_make_no_picture_are_refused(shape):
         picture_again(
             np.zeros((4, 4, 3), np.uint8), {"nodes_px": [[[0, 0], [1, 0]]] * 2, "shape": shape}, widest_px=9
         )
+
+
+def test_a_line_that_wasn_t_found_can_be_pulled_from_a_usual_place(comparison):
+    drawing = pair_drawing(comparison)
+    drawing["sides"]["left"]["plunge_px"] = []
+    outcome = SimpleNamespace(result={"drawing": drawing})
+    views = {
+        view["side"]: view for view in views_for_lines(SimpleNamespace(kind="symmetry", outcome=outcome))
+    }
+    lines = {line["field"]: line for line in views["left"]["lines"]}
+    found = comparison.drawing.views["left"]
+    handles = np.array([(x, y) for x, y, _ in lines["plunge-left"]["handles"]])
+    assert handles.shape == (3, 2)
+    everything = np.vstack([found.plunge_px, found.shoulder_px])
+    low, high = everything.min(axis=0), everything.max(axis=0)
+    room = 0.3 * (high - low).max()  # it lies on the blade, whose lines reach nearly from end to end
+    assert ((handles > low - room) & (handles < high + room)).all()
+    assert "shoulder-left" in lines
