@@ -1,7 +1,10 @@
 """Pages and interface without a browser: what is asked is kept, what goes wrong is told beside its cause."""
 
 import io
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -289,3 +292,17 @@ def test_the_sample_leaves_the_users_record_alone(tmp_path, monkeypatch):
     serving.serve(port=0, sample=True, say=lambda line: None)
     assert len(seen) == 1
     assert list(Path(tmp_path).iterdir()) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows ends a process without asking it")
+def test_a_sample_that_is_ended_leaves_nothing_behind(tmp_path):
+    environment = {**os.environ, "TMPDIR": str(tmp_path), "PYTHONUNBUFFERED": "1"}
+    command = [sys.executable, "-m", "grindcheck", "serve", "--sample", "--port", "0"]
+    with subprocess.Popen(
+        command, env=environment, cwd=SAMPLES.parent, stdout=subprocess.PIPE, text=True
+    ) as page:
+        assert "is open at" in page.stdout.readline()
+        assert list(tmp_path.glob("grindcheck-sample-*"))
+        page.terminate()
+        page.wait(timeout=30)
+    assert list(tmp_path.glob("grindcheck-sample-*")) == []

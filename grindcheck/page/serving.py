@@ -2,8 +2,10 @@
 
 import contextlib
 import os
+import signal
 import socket
 import tempfile
+import threading
 from collections.abc import Callable, Iterator
 from ipaddress import ip_address
 from pathlib import Path
@@ -73,7 +75,7 @@ def serve(
             limit_concurrency=_MOST_REQUESTS, timeout_keep_alive=_IDLE_S, timeout_graceful_shutdown=3,
             proxy_headers=False,  # who is there is told by the connection, never by a field
         )  # fmt: skip
-        with contextlib.suppress(KeyboardInterrupt):
+        with contextlib.suppress(KeyboardInterrupt), _ended_like_ctrl_c():
             uvicorn.Server(config).run(sockets=[listening])
 
 
@@ -135,6 +137,19 @@ def addresses() -> tuple[str, ...]:
     with contextlib.suppress(OSError):
         found += [str(info[4][0]) for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)]
     return tuple(dict.fromkeys(one for one in found if not ip_address(one).is_loopback and one != "0.0.0.0"))
+
+
+@contextlib.contextmanager
+def _ended_like_ctrl_c() -> Iterator[None]:
+    """Let a request to end the process end it as Ctrl-C does, so that the sample's folder goes away too."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _listen(address: str, port: int) -> socket.socket:
