@@ -61,7 +61,13 @@ def serve(
     listening = _listen("0.0.0.0" if network else _LOOPBACK, port)
     port = int(listening.getsockname()[1])
     names = addresses() if network else ()
-    with contextlib.closing(listening), home(sample=sample) as place, open_record(place) as record:
+    with (
+        contextlib.suppress(KeyboardInterrupt),
+        _ended_like_ctrl_c(),
+        contextlib.closing(listening),
+        home(sample=sample) as place,
+        open_record(place) as record,
+    ):
         if sample:
             from grindcheck.page.sample import fill
 
@@ -75,8 +81,7 @@ def serve(
             limit_concurrency=_MOST_REQUESTS, timeout_keep_alive=_IDLE_S, timeout_graceful_shutdown=3,
             proxy_headers=False,  # who is there is told by the connection, never by a field
         )  # fmt: skip
-        with contextlib.suppress(KeyboardInterrupt), _ended_like_ctrl_c():
-            uvicorn.Server(config).run(sockets=[listening])
+        uvicorn.Server(config).run(sockets=[listening])
 
 
 def make_shop(
