@@ -3,47 +3,30 @@
 import math
 import os
 import sys
-import traceback
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import typer
 
-from grindcheck import __version__, settings
-from grindcheck.errors import GrindcheckError, InputError, OutputError
-
-EXIT_CODES = {"match": 0, "clean": 0, "mismatch": 1, "scratched": 1, "cannot tell": 3}
-EXIT_ERROR = 2
-
-Paper = Literal["a4", "letter", "a3", "tabloid"]
-Grind = Literal["sabre", "scandi", "full-flat", "hollow", "convex"]
-Units = Literal["mm", "in", "both"]
-
-FlatHeight = Annotated[
-    str | None,
-    typer.Option(
-        help="Height of the upper flat above the paper: stock plus one scale.", show_default="thickness"
-    ),
-]
-GrindGiven = Annotated[
-    Grind | None, typer.Option(help="The grind, if it isn't found by itself.", show_default=False)
-]
-PaperSeen = Annotated[Paper | None, typer.Option(help="The mat that must be seen.", show_default="as seen")]
-BarX = Annotated[
-    str | None, typer.Option(help="Calliper reading of the mat's long bar, or of its 140 mm piece.")
-]
-BarY = Annotated[
-    str | None, typer.Option(help="Calliper reading of the mat's short bar, or of its 140 mm piece.")
-]
-JsonFile = Annotated[
-    str | None,
-    typer.Option("--json", metavar="FILE", help="Write the result as JSON; - for standard output."),
-]
-PictureFile = Annotated[
-    Path | None, typer.Option(metavar="FILE", help="Write a picture of the result: .png, .jpg or .pdf.")
-]
+from grindcheck import __version__, cli_records_check, cli_records_sheet, cli_records_upkeep, settings
+from grindcheck.cli_records import records
+from grindcheck.console import (
+    EXIT_CODES,
+    EXIT_ERROR,
+    BarX,
+    BarY,
+    FlatHeight,
+    GrindGiven,
+    JsonFile,
+    Paper,
+    PaperSeen,
+    PictureFile,
+    Units,
+)
+from grindcheck.console import complain as _complain
+from grindcheck.console import told as _told
+from grindcheck.errors import InputError, OutputError
 
 _HAND = "x1,y1,x2,y2,... in pixels of the upright photo"
 
@@ -55,6 +38,14 @@ app = typer.Typer(
     "a printed mat.",
     epilog="Exit codes: 0 match or clean, 1 mismatch or scratched, 2 error, 3 cannot tell.",
 )
+records.command("check")(cli_records_check.check)
+records.command("bin")(cli_records_upkeep.throw_away)
+records.command("export")(cli_records_upkeep.export)
+records.command("import")(cli_records_upkeep.take_in)
+records.command("verify")(cli_records_upkeep.verify)
+records.command("trend")(cli_records_upkeep.trend)
+records.command("sheet")(cli_records_sheet.sheet)
+app.add_typer(records)
 
 
 def main() -> None:
@@ -347,6 +338,28 @@ def mat(
                 typer.echo("One bar isn't measured yet; give the other one too.")
 
 
+@app.command()
+def serve(
+    context: typer.Context,
+    network: Annotated[
+        bool, typer.Option("--network", help="Let paired phones of the shop's network in.")
+    ] = False,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on; 0 for any.")] = 8765,
+    sample: Annotated[
+        bool, typer.Option("--sample", help="Show sample knives; your own record isn't touched.")
+    ] = False,
+    workers: Annotated[
+        int | None,
+        typer.Option(min=1, max=64, help="Processes that measure.", show_default="one fewer than cores"),
+    ] = None,
+) -> None:
+    """Open the page on this computer: knives, checks and photos, for a phone at the bench too."""
+    with _told(context):
+        from grindcheck.page.serving import serve as open_page
+
+        open_page(port=port, network=network, sample=sample, workers=workers, say=typer.echo)
+
+
 def _check_outputs(photos: Iterable[Path], json_file: str | None, picture: Path | None) -> None:
     """Refuse before the work what can only be a slip: an unknown kind of picture, or a photo written over."""
     if picture is not None:
@@ -407,39 +420,3 @@ def _print_text(text: str, decision: str, *, err: bool) -> None:
     word, rest = text[: len(decision)], text[len(decision) :]
     typer.secho(word, nl=False, bold=True, fg=colours.get(EXIT_CODES[decision], typer.colors.YELLOW), err=err)
     typer.echo(rest, nl=False, err=err)
-
-
-def _complain(message: str, advice: str) -> None:
-    typer.echo(f"Error: {message}", err=True)
-    typer.echo(f"What to do: {advice}", err=True)
-
-
-@contextmanager
-def _told(context: typer.Context) -> Iterator[None]:
-    """Turn what goes wrong into two lines on standard error and exit code 2."""
-    try:
-        yield
-    except typer.Exit:
-        raise
-    except GrindcheckError as problem:
-        _complain(problem.message, problem.advice)
-        _trace(context)
-    except KeyboardInterrupt:
-        _complain("Stopped before the result.", "Run it again when you want to.")
-    except MemoryError:
-        _complain("The memory isn't enough.", "Close other programs, or take the photo at 12 megapixels.")
-        _trace(context)
-    except Exception as problem:
-        _complain(
-            f"Something unforeseen went wrong ({type(problem).__name__}: {problem}).",
-            f"Run it again with grindcheck --debug {context.info_name} ... and report what it prints.",
-        )
-        _trace(context)
-    else:
-        return
-    raise typer.Exit(EXIT_ERROR)
-
-
-def _trace(context: typer.Context) -> None:
-    if context.obj:
-        traceback.print_exc()

@@ -1,6 +1,6 @@
 """Both faces of a blade in one frame: what each measures, what differs, and how surely."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,7 @@ from grindcheck.printscale import PrintScale
 from grindcheck.rectify import picture_of, plane_over
 from grindcheck.registration import Match, Registration, register
 from grindcheck.results import Comparison, FaceFigures, Figure, Unit
+from grindcheck.shown import Shown, shown
 from grindcheck.silhouette import Side
 
 SIDES: tuple[Side, Side] = ("left", "right")
@@ -72,6 +73,26 @@ class Uncertain:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class InPhoto:
+    """What was found, in the photo of one face.
+
+    Parameters
+    ----------
+    size_px : (int, int)
+        Width and height of the upright photo.
+    plunge_px, shoulder_px : ndarray, shape (N, 2)
+        Empty where there is none.
+    picture : Shown
+        How the face's picture in the blade frame follows from the photo.
+    """
+
+    size_px: tuple[int, int]
+    plunge_px: Array
+    shoulder_px: Array
+    picture: Shown
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Drawing:
     """What a picture of the comparison needs.
 
@@ -84,6 +105,7 @@ class Drawing:
     step_mm : float
     outline_mm, plunge_mm, shoulder_mm : dict of side to ndarray, shape (N, 2)
         Blade frame.
+    views : dict of side to InPhoto
     """
 
     faces: dict[Side, NDArray[np.uint8]]
@@ -93,6 +115,7 @@ class Drawing:
     outline_mm: dict[Side, Array]
     plunge_mm: dict[Side, Array]
     shoulder_mm: dict[Side, Array]
+    views: dict[Side, InPhoto] = field(default_factory=dict)
 
 
 def compare(
@@ -146,7 +169,7 @@ def compare(
         outline_rms_mm=scene.registration.rms_mm,
         print_scale={"x": scale.x, "y": scale.y, "std": scale.std, "measured": scale.measured},
         flags=tuple(dict.fromkeys(found)),
-        drawing=_drawing(views, common),
+        drawing=_drawing(views, common, scene),
     )
 
 
@@ -423,10 +446,11 @@ def _camera(view: View) -> dict[str, float]:
     }
 
 
-def _drawing(views: dict[Side, View], common: Common) -> Drawing:
+def _drawing(views: dict[Side, View], common: Common, scene: Scene) -> Drawing:
     x_mm = (float(common.outline_mm[:, 0].min()) - 3.0, 3.0)
     y_mm = (float(common.outline_mm[:, 1].min()) - 3.0, float(common.outline_mm[:, 1].max()) + 3.0)
     faces: dict[Side, NDArray[np.uint8]] = {}
+    seen: dict[Side, InPhoto] = {}
     motions: dict[Side, Rigid] = {"left": common.blade_from_left, "right": common.blade_from_right}
     for side, motion in motions.items():
         view, face = views[side], views[side].outline.face.plane
@@ -436,6 +460,12 @@ def _drawing(views: dict[Side, View], common: Common) -> Drawing:
             step_mm=_PICTURE_STEP_MM, height_mm=face.height_mm,
         )  # fmt: skip
         faces[side] = picture_of(view.photo, view.camera, plane)
+        height, width = view.photo.bgr.shape[:2]
+        sighting = scene.sightings[side]
+        seen[side] = InPhoto(
+            size_px=(width, height), plunge_px=sighting.plunge_px, shoulder_px=sighting.shoulder_px,
+            picture=shown(view.photo, view.camera, plane),
+        )  # fmt: skip
     rows, columns = plane.shape
     return Drawing(
         faces=faces,
@@ -448,4 +478,5 @@ def _drawing(views: dict[Side, View], common: Common) -> Drawing:
         },
         plunge_mm=dict(common.plunge_mm),
         shoulder_mm=dict(common.shoulder_mm),
+        views=seen,
     )

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from grindcheck.errors import PhotoError
+from grindcheck.errors import PhotoError, about
 
 MAX_PIXELS = 120_000_000  # the largest phone sensors have 108 million; about 360 MB once decoded
 MAX_FILE_BYTES = 400_000_000  # 108 million pixels of noise as PNG stay below this
@@ -36,6 +36,7 @@ _ADVICE = "Send the original JPEG, PNG or HEIC file from the phone."
 _COPY = "Copy the original from the phone again."
 _HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
 _MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")  # in a JPEG's scan: neither stuffing, restart nor fill
+_HEIF_PROBLEMS = (EOFError, IndexError, OSError, RuntimeError, SyntaxError, ValueError, MemoryError)
 _EXIF_PROBLEMS = (
     ArithmeticError, AttributeError, LookupError, OSError, RecursionError,
     SyntaxError, TypeError, ValueError, struct.error,
@@ -81,6 +82,23 @@ class Photo:
     flags: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoFile:
+    """What a photo's file says of itself before it is decoded.
+
+    Parameters
+    ----------
+    suffix : {".jpg", ".png", ".heic"}
+        By its first bytes.
+    width, height : int
+        Of the upright picture.
+    """
+
+    suffix: str
+    width: int
+    height: int
+
+
 def read_photo(path: Path | str) -> Photo:
     """Read a JPEG, PNG or HEIC photo.
 
@@ -115,27 +133,68 @@ def read_photo(path: Path | str) -> Photo:
     .. [1] CIPA DC-008-2019, Exchangeable image file format for digital still cameras: Exif 2.32.
     """
     path = Path(path)
-    data = _file_bytes(path)
-    if data.startswith(b"\xff\xd8\xff"):
-        size, exif = _jpeg_header(data, path.name)
-        _check_size(size, path.name)
-        bgr = _decode(data, size, path.name)
-        fields = _fields(exif)
-        bgr = _upright(bgr, fields["orientation"])
-    elif data.startswith(b"\x89PNG\r\n\x1a\n"):
-        size, exif = _png_header(data, path.name)
-        _check_size(size, path.name)
-        bgr = _decode(data, size, path.name)
-        fields = _fields(exif)
-        bgr = _upright(bgr, fields["orientation"])
-    elif data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS:
-        bgr, exif = _heif(data, path.name)
-        fields = _fields(exif)
-    else:
-        raise PhotoError(f"{path.name} is no JPEG, PNG or HEIC picture.", advice=_ADVICE)
+    with about(path.name):
+        data = _file_bytes(path)
+        bgr, fields = _read(data, path.name)
     bgr = np.ascontiguousarray(bgr)
     bgr.setflags(write=False)
     return _photo(path.name, hashlib.sha256(data).hexdigest(), bgr, fields)
+
+
+def look_over(path: Path, *, name: str) -> PhotoFile:
+    """Look over a file without decoding it: whether it is a photo, whole, and of which size.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    name : str
+        What messages call it.
+
+    Raises
+    ------
+    PhotoError
+        As for `read_photo`, but for what shows only in decoding.
+    """
+    data = _file_bytes(path, name)
+    kind = _kind(data, name)
+    if kind == ".heic":
+        width, height = _heif_file(data, name).size
+    else:
+        (width, height), exif = _header(data, kind, name)
+        if _fields(exif)["orientation"] in (5, 6, 7, 8):
+            width, height = height, width
+    return PhotoFile(suffix=kind, width=width, height=height)
+
+
+def _read(data: bytes, name: str) -> tuple[NDArray[np.uint8], dict[str, Any]]:
+    """Decode a file; return the upright picture and what its metadata says."""
+    kind = _kind(data, name)
+    if kind == ".heic":
+        bgr, exif = _heif(data, name)
+        return bgr, _fields(exif)
+    size, exif = _header(data, kind, name)
+    bgr = _decode(data, size, name)
+    fields = _fields(exif)
+    return _upright(bgr, fields["orientation"]), fields
+
+
+def _kind(data: bytes, name: str) -> str:
+    """Return the suffix of what the first bytes say that a file is."""
+    if data.startswith(b"\xff\xd8\xff"):
+        return ".jpg"
+    if data.startswith(b"\x89PNG\r\n\x1a\n"):
+        return ".png"
+    if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS:
+        return ".heic"
+    raise PhotoError(f"{name} is no JPEG, PNG or HEIC picture.", advice=_ADVICE)
+
+
+def _header(data: bytes, kind: str, name: str) -> tuple[tuple[int, int], bytes]:
+    """Walk a JPEG or PNG to its end; return (width, height) as stored, not too large, and the Exif block."""
+    size, exif = _jpeg_header(data, name) if kind == ".jpg" else _png_header(data, name)
+    _check_size(size, name)
+    return size, exif
 
 
 def _photo(name: str, sha256: str, bgr: NDArray[np.uint8], fields: dict[str, Any]) -> Photo:
@@ -184,12 +243,13 @@ def _cut_std(aspect: float) -> float:
     return abs(1 - math.hypot(aspect, 1) / (1.25 * sensor_long)) / math.sqrt(3)
 
 
-def _file_bytes(path: Path) -> bytes:
+def _file_bytes(path: Path, name: str = "") -> bytes:
+    name = name or path.name
     try:
         if path.is_dir():
             raise PhotoError(f"{path} is a folder.", advice="Name one photo file.")
         if path.stat().st_size > MAX_FILE_BYTES:
-            raise PhotoError(f"{path.name} has more than {MAX_FILE_BYTES // 10**6} MB.", advice=_ADVICE)
+            raise PhotoError(f"{name} has more than {MAX_FILE_BYTES // 10**6} MB.", advice=_ADVICE)
         data = path.read_bytes()
     except FileNotFoundError:
         raise PhotoError(f"There is no file {path}.", advice="Check name and folder.") from None
@@ -198,7 +258,7 @@ def _file_bytes(path: Path) -> bytes:
             f"{path} can't be read ({problem}).", advice="Check that you may read it, or copy it again."
         ) from problem
     if not data:
-        raise PhotoError(f"{path.name} is empty.", advice=_COPY)
+        raise PhotoError(f"{name} is empty.", advice=_COPY)
     return data
 
 
@@ -299,8 +359,8 @@ def _decode(data: bytes, size: tuple[int, int], name: str) -> NDArray[np.uint8]:
     return np.asarray(bgr, dtype=np.uint8)
 
 
-def _heif(data: bytes, name: str) -> tuple[NDArray[np.uint8], bytes]:
-    """Decode the primary picture, turned as its container says; return it and the Exif block."""
+def _heif_file(data: bytes, name: str) -> Any:
+    """Check the container and open its primary picture, turned as it says, without decoding it."""
     at = 0
     while at < len(data):  # the outermost boxes
         length = int.from_bytes(data[at : at + 4])
@@ -317,10 +377,19 @@ def _heif(data: bytes, name: str) -> tuple[NDArray[np.uint8], bytes]:
 
     try:
         file = pillow_heif.open_heif(BytesIO(data), bgr_mode=True)
-        _check_size(file.size, name)
+    except _HEIF_PROBLEMS as problem:
+        raise _damaged(name) from problem
+    _check_size(file.size, name)
+    return file
+
+
+def _heif(data: bytes, name: str) -> tuple[NDArray[np.uint8], bytes]:
+    """Decode the primary picture, turned as its container says; return it and the Exif block."""
+    file = _heif_file(data, name)
+    try:
         exif = bytes(file.info.get("exif") or b"")
         bgr = np.asarray(file)
-    except (EOFError, IndexError, OSError, RuntimeError, SyntaxError, ValueError, MemoryError) as problem:
+    except _HEIF_PROBLEMS as problem:
         raise _damaged(name) from problem
     if bgr.ndim == 2 or bgr.shape[2] < 3:  # grey, perhaps with alpha
         bgr = np.repeat(bgr.reshape(*bgr.shape[:2], -1)[..., :1], 3, axis=2)

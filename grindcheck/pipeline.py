@@ -1,6 +1,6 @@
 """The order of the steps: photo, mat, camera, blade, outline, lines, comparison."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -10,7 +10,7 @@ import numpy as np
 
 from grindcheck.camera import Camera, solve_camera
 from grindcheck.compare import Uncertain, View, compare, outlines_agree
-from grindcheck.errors import InputError, PairError
+from grindcheck.errors import InputError, PairError, about
 from grindcheck.geometry import Array
 from grindcheck.grindlines import (
     check_grind,
@@ -42,6 +42,17 @@ _CEILING = 0.95  # linear; clipped, but for noise and compression
 _BLOWN_SHARE = 0.25  # of the blade at the ceiling: lines in there are lost
 _DARK = 0.02  # median linear level, stored value 39 of 255, below which noise and compression hide lines
 _STEEP_RAD = np.deg2rad(15.0)
+
+STEPS = (
+    "Finding mat and blade",
+    "Telling left from right",
+    "Tracing plunge and shoulder",
+    "Comparing the faces",
+)
+"""Of `check_pair`, in their order."""
+
+Progress = Callable[[str], None]
+"""Is told each step as it begins."""
 
 
 class Sheet(Protocol):
@@ -111,12 +122,17 @@ class Seen:
     flags: tuple[str, ...]
 
 
-def check_pair(request: Request) -> Comparison:
+def untold(step: str) -> None:
+    """Tell nobody: the `Progress` of who doesn't ask."""
+
+
+def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
     """Measure both faces and compare them.
 
     Parameters
     ----------
     request : Request
+    progress : callable, optional
 
     Returns
     -------
@@ -129,10 +145,13 @@ def check_pair(request: Request) -> Comparison:
     """
     grind = check_grind(request.grind)
     stance = stance_of(request.thickness_mm, request.height_mm, request.edge_mm)
+    progress(STEPS[0])
     with ThreadPoolExecutor(max_workers=2) as both:  # the second is decoded while the first is looked at
         looking = [both.submit(look_at, read_photo(path), request, stance) for path in request.photos]
         seen = [each.result() for each in looking]
+    progress(STEPS[1])
     faces, flags = tell_faces(seen[0], seen[1], given=request.faces)
+    progress(STEPS[2])
     surveys = {side: survey(face.outline) for side, face in faces.items()}
     left, right = choose_plunges(surveys["left"], surveys["right"])
     chosen = {"left": left, "right": right}
@@ -158,11 +177,13 @@ def check_pair(request: Request) -> Comparison:
             grind=grind,
             by_hand=hand,
         )
-        require_lines(lines)
+        with about(face.photo.name):
+            require_lines(lines)
         lines = with_flags(lines, face.flags)
         views[side] = View(
             photo=face.photo, mat=face.mat, camera=face.camera, outline=face.outline, lines=lines
         )
+    progress(STEPS[3])
     return compare(views, stance, faces["left"].scale, uncertain=request.uncertain, flags=flags)
 
 
@@ -173,12 +194,13 @@ def see(path: Path, request: Request, stance: Stance) -> Seen:
 
 def look_at(photo: Photo, sheet: Sheet, stance: Stance, *, mat: MatView | None = None) -> Seen:
     """Take one photo up to its outline; `mat` if it is found already."""
-    if mat is None:
-        mat = find_mat(photo, paper=sheet.paper)
-    scale = _scale(mat.spec.paper, sheet)
-    camera = solve_camera(mat, photo, scale=(scale.x, scale.y), scale_std=scale.std)
-    rough = find_blade(photo, camera, mat.spec, height_mm=stance.height_mm)
-    outline = trace_outline(photo, mat, camera, rough)
+    with about(photo.name):
+        if mat is None:
+            mat = find_mat(photo, paper=sheet.paper)
+        scale = _scale(mat.spec.paper, sheet)
+        camera = solve_camera(mat, photo, scale=(scale.x, scale.y), scale_std=scale.std)
+        rough = find_blade(photo, camera, mat.spec, height_mm=stance.height_mm)
+        outline = trace_outline(photo, mat, camera, rough)
     flags = _doubts(camera, rough)
     return Seen(photo=photo, mat=mat, camera=camera, outline=outline, scale=scale, flags=flags)
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from grindcheck.errors import InputError, OutputError
+from grindcheck.home import home_folder
 from grindcheck.mat.spec import CALLIPER_MARK_MM, mat_spec
 from grindcheck.mat.strips import SHEET_BAR_MM, STRIP, strip_spec
 
@@ -129,12 +130,7 @@ def load_print_scale(paper: str) -> PrintScale:
 
 def readings_file() -> Path:
     """Return where the readings are kept."""
-    home = os.environ.get("GRINDCHECK_HOME")
-    if home:
-        return Path(home) / _FILE
-    from platformdirs import user_data_dir
-
-    return Path(user_data_dir("grindcheck", appauthor=False)) / _FILE
+    return home_folder() / _FILE
 
 
 def _name(paper: str) -> str:

@@ -18,7 +18,7 @@ Decision = Literal["match", "mismatch", "cannot tell"]
 _PLUNGE_PLACES = ("plunge.shoulder", "plunge.mid", "plunge.edge")
 
 # Figures of a line that may be the wrong one are no evidence, however small their stated uncertainty.
-_UNSURE = {
+UNSURE = {
     "edge_side_unsure": ("plunge.", "bevel_height"),
     "plunge_unsure": ("plunge.",),
     "shoulder_unsure": ("bevel_height", "plunge.shoulder"),
@@ -152,7 +152,7 @@ def judge(comparison: "Comparison", tolerances: Tolerances) -> Verdict:
             continue
         unsure = any(
             figure.quantity.startswith(start)
-            for name, starts in _UNSURE.items()
+            for name, starts in UNSURE.items()
             if name in names
             for start in starts
         )

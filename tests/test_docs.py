@@ -18,6 +18,7 @@ from typer.testing import CliRunner
 from grindcheck import __version__, cli, pipeline, settings
 from grindcheck.finish.acceptance import MUST_SEE_MM, SURE_LOG_NFA, judge_finish, read_limits
 from grindcheck.flags import FLAGS
+from grindcheck.record.entries import FACT_NAMES, STAGES
 from grindcheck.report.data import report_data
 from grindcheck.report.finish_data import finish_data
 from grindcheck.verdict import Tolerances, judge
@@ -108,13 +109,73 @@ def test_ci_is_sound_bash() -> None:
     [
         ("check", "`grindcheck check PHOTO PHOTO` measures", "`grindcheck finish PHOTO...` finds"),
         ("finish", "`grindcheck finish PHOTO...` finds", "`grindcheck mat` writes"),
-        ("mat", "`grindcheck mat` writes", "`grindcheck --version`"),
+        ("mat", "`grindcheck mat` writes", "`grindcheck serve` opens"),
+        ("serve", "`grindcheck serve` opens", "`grindcheck --version`"),
     ],
 )
 def test_every_option_has_its_row_and_none_is_made_up(command: str, start: str, end: str) -> None:
     rows = [line for line in section(start, end).splitlines() if line.startswith("| `--")]
     named = {name for row in rows for name in re.findall(r"`(--[\w-]+)`", row.split("|")[1])}
     assert named == options(command)
+
+
+RECORDS: dict[str, tuple[str, str]] = {
+    "list": ("`grindcheck records list", "`grindcheck records show"),
+    "show": ("`grindcheck records show", "`grindcheck records add"),
+    "stage": ("`grindcheck records stage", "`grindcheck records note"),
+    "note": ("`grindcheck records note", "`grindcheck records photo"),
+    "photo": ("`grindcheck records photo", "`grindcheck records check"),
+    "check": ("`grindcheck records check", "`grindcheck records bin"),
+    "bin": ("`grindcheck records bin", "`grindcheck records export"),
+    "export": ("`grindcheck records export", "`grindcheck records import"),
+    "import": ("`grindcheck records import", "`grindcheck records verify"),
+    "verify": ("`grindcheck records verify", "`grindcheck records trend"),
+    "trend": ("`grindcheck records trend", "`grindcheck records sheet"),
+    "sheet": ("`grindcheck records sheet", "## How it decides"),
+}
+
+
+def record_options(command: str) -> set[str]:
+    group: Any = typer.main.get_command(cli.app)
+    params = group.commands["records"].commands[command].params
+    return {name for one in params for name in one.opts if name.startswith("--")} - {"--help"}
+
+
+def rows_between(start: str, end: str) -> set[str]:
+    rows = [line for line in section(start, end).splitlines() if line.startswith("| `--")]
+    return {name for row in rows for name in re.findall(r"`(--[\w-]+)`", row.split("|")[1])}
+
+
+@pytest.mark.parametrize("command", RECORDS)
+def test_every_option_of_the_record_has_its_row(command: str) -> None:
+    assert rows_between(*RECORDS[command]) == record_options(command)
+
+
+def test_every_command_of_the_record_is_told() -> None:
+    group: Any = typer.main.get_command(cli.app)
+    assert set(group.commands["records"].commands) == {*RECORDS, "add", "correct"}
+    told = rows_between("`grindcheck records add", "`grindcheck records stage")
+    assert told == record_options("add") | record_options("correct")
+    assert record_options("correct") - record_options("add") == {"--name"}
+
+
+def test_the_record_is_shown_in_lines_that_run(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    (lines,) = [
+        block.splitlines() for block in blocks(README, "sh") if block.startswith("grindcheck records add")
+    ]
+    monkeypatch.chdir(ROOT)
+    monkeypatch.setenv("GRINDCHECK_HOME", str(tmp_path))
+    monkeypatch.delenv("GRINDCHECK_DATABASE", raising=False)
+    said = [CliRunner().invoke(cli.app, shlex.split(line)[1:]) for line in lines]
+    assert [one.exit_code for one in said] == [0, 1, 0], [one.output for one in said]
+    assert "MISMATCH" in said[1].stdout
+    assert "symmetry check of field_knife_a_1.jpg, field_knife_a_2.jpg: mismatch" in said[2].stdout
+    for name in STAGES:
+        assert name in section("`grindcheck records stage", "`grindcheck records note").replace("\n", " ")
+    for name in FACT_NAMES:
+        assert f"`{name}`" in section("`grindcheck records add", "`grindcheck records stage")
+    for member in ("record.json", "knives.csv", "checks.csv", "differences.csv"):
+        assert f"`{member}`" in README
 
 
 def test_defaults_told_are_those_of_the_code() -> None:
@@ -199,7 +260,11 @@ def test_every_limit_has_its_row_and_each_example_is_read() -> None:
 
 def test_every_module_is_told_in_the_order_of_the_layers() -> None:
     told = re.findall(r"^\| `([\w.]+)` \|", DEVELOPERS, re.MULTILINE)
-    named = {name for name in MODULES if name not in ("", "mat", "report", "finish", "__main__")}
+    named = {
+        name
+        for name in MODULES
+        if name not in ("", "mat", "report", "finish", "record", "record.migrations", "page", "__main__")
+    }
     assert {name for name in told if not name.endswith(".py")} == named
     levels = [next(i for i, layer in enumerate(LAYERS) if name in layer) for name in told if name in named]
     assert levels == sorted(levels)

@@ -7,8 +7,11 @@ import pytest
 from grindcheck import errors
 from grindcheck.errors import GrindcheckError
 
-KINDS = ["PhotoError", "MatError", "CameraError", "BladeError", "PairError", "InputError", "OutputError"]
-PARTS = {"NoMatError": "MatError"}  # kinds of a kind
+KINDS = [
+    "PhotoError", "MatError", "CameraError", "BladeError", "PairError", "InputError", "OutputError",
+    "RecordError",
+]  # fmt: skip
+PARTS = {"NoMatError": "MatError", "NotInRecordError": "RecordError"}  # kinds of a kind
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from grindcheck.errors import InputError, MatError, NoMatError, PairError
+from grindcheck.errors import InputError, MatError, NoMatError, PairError, about
 from grindcheck.finish.change import change_of, judged, lost, seek
 from grindcheck.finish.closeup import Closeup, closeup
 from grindcheck.finish.findable import CONTRAST, findable
@@ -39,10 +39,19 @@ from grindcheck.geometry import Array, Rigid, frozen
 from grindcheck.grindlines import check_grind
 from grindcheck.mat.finding import find_mat
 from grindcheck.photo import Photo, read_photo
-from grindcheck.pipeline import Seen, look_at, showing, stance_of
+from grindcheck.pipeline import Progress, Seen, look_at, showing, stance_of, untold
 from grindcheck.placing import Stance
 from grindcheck.rectify import Plane
 from grindcheck.registration import register
+from grindcheck.shown import Shown, shown
+
+STEPS = (
+    "Finding mat and blade",
+    "Searching for scratches",
+    "Searching the earlier photo",
+    "Putting scratches together",
+)
+"""Of `check_finish`, in their order; the third only where there is an earlier photo."""
 
 _UNSURE_ODDS = 1.4  # as for a pair, both photos together
 _REACH_MM = 0.35  # how far one scratch may lie apart in two photos: blade, mat and lens, two of their sigmas
@@ -75,14 +84,16 @@ class Drawing:
     """What the picture of the result needs."""
 
     picture: np.ndarray
+    shown: Shown | None = None
 
 
-def check_finish(request: FinishRequest) -> Finish:
+def check_finish(request: FinishRequest, *, progress: Progress = untold) -> Finish:
     """Search every face that the photos show.
 
     Parameters
     ----------
     request : FinishRequest
+    progress : callable, optional
 
     Returns
     -------
@@ -95,23 +106,31 @@ def check_finish(request: FinishRequest) -> Finish:
     """
     if not request.photos:
         raise InputError("No photo is given.", advice="Name one photo at least: grindcheck finish face.jpg.")
+    progress(STEPS[0])
     photos = [read_photo(path) for path in request.photos]
-    looked = [_looked(photo, request, number) for number, photo in enumerate(photos)]
+    looked = []
+    for number, photo in enumerate(photos):
+        with about(photo.name):
+            looked.append(_looked(photo, request, number))
     faces = _by_face(looked)
     share = {side: request.false_finds / len(members) for side, members in faces.items()}
+    progress(STEPS[1])
     searched = {
         side: [_searched(photos[n], looked[n], request, n, share[side]) for n in members]
         for side, members in faces.items()
     }
     earlier: dict[str, Searched] = {}
     for path in request.before:
-        one = _earlier(path, request)
+        progress(STEPS[2])
+        with about(path.name):
+            one = _earlier(path, request)
         if one.regions.side not in faces:
             raise PairError(
                 f"{path.name} shows the {one.regions.side or 'unknown'} face; no photo of now shows it.",
                 advice="Give an earlier photo of the same face.",
             )
         earlier[one.regions.side] = one
+    progress(STEPS[3])
     return Finish(
         faces=tuple(
             _face(members, earlier.get(side), request.false_finds) for side, members in searched.items()
@@ -149,6 +168,13 @@ def _by_face(looked: Sequence[Seen | Closeup]) -> dict[str, list[int]]:
 
 
 def _searched(
+    photo: Photo, looked: Seen | Closeup, request: FinishRequest, number: int | None, false_finds: float
+) -> Searched:
+    with about(photo.name):
+        return _searched_photo(photo, looked, request, number, false_finds)
+
+
+def _searched_photo(
     photo: Photo, looked: Seen | Closeup, request: FinishRequest, number: int | None, false_finds: float
 ) -> Searched:
     by_hand = [mask.polygon_px for mask in request.masks if mask.photo == number]
@@ -263,8 +289,14 @@ def _face(members: Sequence[Searched], earlier: Searched | None, false_finds: fl
         earlier=compared,
         false_finds=false_finds,
         flags=tuple(flags),
-        drawing=Drawing(picture=first.regions.picture),
+        drawing=Drawing(picture=first.regions.picture, shown=_shown(first)),
     )
+
+
+def _shown(searched: Searched) -> Shown:
+    looked = searched.looked
+    plane = looked.outline.face.plane if isinstance(looked, Seen) else looked.plane
+    return shown(searched.photo, looked.camera, plane)
 
 
 def _scratches(searched: Searched) -> list[Scratch]:

@@ -1,0 +1,1 @@
+"""The record of a shop's knives: what was known, photographed and measured, and when."""

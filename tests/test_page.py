@@ -1,0 +1,308 @@
+"""Pages and interface without a browser: what is asked is kept, what goes wrong is told beside its cause."""
+
+import io
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from page_shop import SAMPLES, jpeg, open_shop
+from PIL import Image
+
+from grindcheck.page import sample
+from grindcheck.page.given import asked_of, for_page
+from grindcheck.page.plots import ticks
+from grindcheck.page.work import failed
+from grindcheck.record import checks, knives, vault
+from grindcheck.record.entries import KnifeFacts
+
+
+@pytest.fixture
+def shop(tmp_path, monkeypatch):
+    monkeypatch.setenv("GRINDCHECK_HOME", str(tmp_path))
+    with open_shop(tmp_path) as found:
+        yield found
+
+
+@pytest.fixture
+def knife(shop):
+    return knives.add_knife(shop.record, KnifeFacts(name="Petty 4", thickness_mm=2.2, steel="1.2519"))
+
+
+def test_a_knife_is_started_and_corrected(shop):
+    client = shop.client()
+    answer = client.post(
+        "/knives", data={"name": "Field 7", "thickness": "3/16", "grind": "sabre", "private": "steel"}
+    )
+    assert answer.status_code == 303
+    page = client.get(answer.headers["location"]).text
+    assert "Field 7" in page
+    found = knives.knife(shop.record, "Field 7")
+    assert found.knife.facts.thickness_mm == pytest.approx(4.7625)  # 3/16 × 25.4, by hand
+    assert found.knife.facts.private == ("steel",)
+    form = client.get(f"/knives/{found.knife.id}/facts").text
+    assert 'value="4.762 mm"' in form or 'value="4.763 mm"' in form
+    client.post(f"/knives/{found.knife.id}/facts", data={"name": "Field 7a", "thickness": "5 mm"})
+    page = client.get(f"/knives/{found.knife.id}").text
+    assert "Field 7a" in page
+    assert "What was said before" in page
+
+
+def test_a_slip_comes_back_with_what_was_written(shop):
+    answer = shop.client().post("/knives", data={"name": "Field 8", "thickness": "4", "steel": "1.2842"})
+    assert answer.status_code == 422
+    assert "has no unit" in answer.text
+    assert 'value="Field 8"' in answer.text
+    assert 'value="1.2842"' in answer.text
+    assert "--thickness" not in answer.text
+
+
+def test_the_list_is_searched_sorted_filtered_and_paged(shop):
+    for number in range(45):
+        knives.add_knife(
+            shop.record, KnifeFacts(name=f"Knife {number:02}", steel="odd" if number % 2 else "even")
+        )
+    client = shop.client()
+    page = client.get("/").text
+    assert page.count('<li><a href="/knives/') == 40
+    assert "Knife 44" in page
+    assert "Knife 04" not in page
+    later = re.search(r'rel="next" href="([^"]+)"', page)[1].replace("&amp;", "&")
+    assert "Knife 04" in client.get(later).text
+    assert client.get("/?q=odd+knife+03").text.count('<li><a href="/knives/') == 1
+    by_name = client.get("/?sort=name").text
+    assert by_name.index("Knife 00") < by_name.index("Knife 01")
+    assert "No knife has all of that" in client.get("/?verdict=match").text
+    assert client.get("/?sort=sideways").status_code == 422
+
+
+def test_stages_and_notes_make_a_life(shop, knife):
+    client, at = shop.client(), f"/knives/{knife.id}"
+    assert client.post(f"{at}/stages", data={"name": "heat treated"}).status_code == 303
+    client.post(f"{at}/stages", data={"own": "hung on the wall"})
+    client.post(f"{at}/notes", data={"kind": "heat treatment", "quench": "oil", "soak": ""})
+    page = client.get(at).text
+    assert page.index("heat treated</b>") < page.index("hung on the wall</b>")
+    (note,) = knives.knife(shop.record, knife.id).notes
+    assert note.fields == {"quench": "oil"}
+    client.post(f"/notes/{note.id}", data={"knife": knife.id, "quench": "plates"})
+    page = client.get(at).text
+    assert "plates" in page
+    assert "Corrected 1×" in page
+    answer = client.post(f"{at}/stages", data={})
+    assert answer.status_code == 422
+    assert "No stage is chosen." in answer.text
+
+
+def test_micrometer_readings_are_summed_up(shop, knife):
+    sent = {"kind": "micrometer", "reading1": "3.98 mm", "reading2": "4.00 mm", "reading3": "4.02 mm",
+            "place1": "10 mm", "place2": "60 mm", "place3": "110 mm"}  # fmt: skip
+    assert shop.client().post(f"/knives/{knife.id}/notes", data=sent).status_code == 303
+    page = shop.client().get(f"/knives/{knife.id}").text
+    assert "Spread 0.040 mm" in page  # 4.02 - 3.98, by hand
+    assert "mean 4.000 mm" in page
+    assert "+0.040 mm thicker per 100 mm" in page  # 0.04 mm over 100 mm, by hand
+    sent.pop("reading3")
+    assert shop.client().post(f"/knives/{knife.id}/notes", data=sent).status_code == 422
+
+
+def test_a_check_is_asked_for_with_photos_in_the_form(shop, knife):
+    photos = [("files", (f"IMG {n}.JPG", jpeg(n), "image/jpeg")) for n in (1, 2)]
+    sent = {"kind": "symmetry", "thickness": "2.2 mm", "tolerance": "10 thou", "stage": "new:profiled"}
+    answer = shop.client().post(f"/knives/{knife.id}/checks", data=sent, files=photos)
+    assert answer.status_code == 303
+    (check,) = checks.waiting(shop.record)
+    assert [one.name for one in check.photos] == ["IMG 1.JPG", "IMG 2.JPG"]
+    assert check.asked["tolerance_mm"] == pytest.approx(0.254)  # 10 × 0.0254, by hand
+    (stage,) = knives.knife(shop.record, knife.id).stages
+    assert check.stage_id == stage.id
+    page = shop.client().get(answer.headers["location"]).text
+    assert "Measuring" in page
+    assert "Finding mat and blade" in page
+
+
+def test_the_thickness_is_remembered_with_the_knife(shop):
+    bare = knives.add_knife(shop.record, KnifeFacts(name="bare"))
+    photos = [("files", (f"{n}.jpg", jpeg(n), "image/jpeg")) for n in (1, 2)]
+    shop.client().post(
+        f"/knives/{bare.id}/checks", data={"kind": "symmetry", "thickness": "5/32"}, files=photos
+    )
+    assert knives.knife(shop.record, bare.id).knife.facts.thickness_mm == pytest.approx(3.96875)
+    assert 'value="3.969 mm"' in shop.client().get(f"/knives/{bare.id}/check").text
+
+
+def test_photos_that_came_aren_t_asked_for_twice(shop, knife):
+    client = shop.client()
+    sha = client.post("/api/photos?name=left.jpg", content=jpeg(3)).json()["sha256"]
+    photos = {"files": ("right.jpg", b"no photo", "image/jpeg")}
+    sent = {"kind": "symmetry", "thickness": "2.2 mm", "photo": f"{sha}|left.jpg"}
+    answer = client.post(f"/knives/{knife.id}/checks", data=sent, files=photos)
+    assert answer.status_code == 422
+    assert f'value="{sha}|left.jpg"' in answer.text
+    assert "right.jpg is no JPEG, PNG or HEIC picture" in answer.text
+    answer = client.post(f"/knives/{knife.id}/checks", data=sent)
+    assert "needs two photos" in answer.text
+    assert f'value="{sha}|left.jpg"' in answer.text
+
+
+def test_an_error_stands_beside_the_photo_that_caused_it(shop, knife):
+    shas = [vault.add_photo(shop.record, io.BytesIO(jpeg(n))).sha256 for n in (1, 2)]
+    photos = [(sha, f"{n}.jpg", "face") for n, sha in enumerate(shas)]
+    check = checks.add_check(shop.record, knife.id, "symmetry", photos=photos, asked={"thickness_mm": 2.2})
+    from grindcheck.record.measuring import measure_check
+
+    checks.add_outcome(shop.record, check.id, measure_check(shop.record, check))
+    page = shop.client().get(f"/checks/{check.id}").text
+    items = re.findall(r"<li>.*?</li>", page[page.index('class="shots"') :], re.DOTALL)
+    assert ["trouble" in item for item in items[:2]] == [True, False]  # the first one is looked at first
+    assert "Measure again" in page
+    again = shop.client().get(f"/knives/{knife.id}/check?kind=symmetry&like={check.id}").text
+    assert all(f'value="{sha}|' in again for sha in shas)
+    assert again.count("trouble") == 1
+
+
+def test_a_check_is_measured_again_as_a_new_one(shop, knife):
+    shas = [vault.add_photo(shop.record, io.BytesIO(jpeg(n))).sha256 for n in (1, 2)]
+    photos = [(sha, "x.jpg", "face") for sha in shas]
+    check = checks.add_check(shop.record, knife.id, "symmetry", photos=photos, asked={"thickness_mm": 2.2})
+    failed(shop.record, check.id, "It is dark.", "Turn on a lamp.")
+    answer = shop.client().post(f"/checks/{check.id}/again")
+    new = checks.check(shop.record, answer.headers["location"].removeprefix("/checks/"))
+    assert new.again_of == check.id
+    assert new.asked == check.asked
+    assert "It is dark." in shop.client().get(f"/checks/{check.id}").text
+
+
+def test_bars_are_kept_and_slips_come_back(shop):
+    client = shop.client()
+    answer = client.post("/mat/bars", data={"paper": "a4", "bar_x": "275.586 mm", "bar_y": "179.8 mm"})
+    page = client.get(answer.headers["location"]).text
+    assert "Kept for A4." in page
+    assert "99.85 %" in page  # 275.586 of 276, as in printscale's example
+    answer = client.post("/mat/bars", data={"paper": "a4", "bar_x": "200 mm", "bar_y": ""})
+    assert answer.status_code == 422
+    assert 'value="200 mm"' in answer.text
+
+
+@pytest.mark.parametrize("name", ["a4", "letter", "strip-a4"])
+def test_the_mat_is_printed_from_the_page(shop, name):
+    answer = shop.client().get(f"/mat/{name}.pdf")
+    assert answer.content.startswith(b"%PDF")
+    assert answer.headers["content-disposition"].startswith("attachment")
+
+
+def test_heic_photos_are_shown(shop):
+    import pillow_heif
+
+    out = io.BytesIO()
+    picture = Image.new("RGB", (128, 96), "red")
+    pillow_heif.from_pillow(picture).save(out)
+    sha = shop.client().post("/api/photos?name=IMG_1.HEIC", content=out.getvalue()).json()["sha256"]
+    with Image.open(io.BytesIO(shop.client().get(f"/photos/{sha}/full.jpg").content)) as shown:
+        assert shown.size == (128, 96)
+        assert shown.getpixel((60, 50))[0] > 200
+
+
+def test_a_photo_is_shown_large(shop):
+    sha = shop.client().post("/api/photos", content=jpeg(4)).json()["sha256"]
+    page = shop.client().get(f"/photos/{sha}").text
+    assert 'viewBox="0 0 160 120"' in page
+    assert f"/photos/{sha}/full.jpg" in page
+    assert shop.client().get(f"/photos/{'0' * 64}").status_code == 404
+
+
+def test_export_and_import_give_the_same_knife(shop, knife, tmp_path):
+    vault.add_photo(shop.record, io.BytesIO(jpeg()))
+    sent = {"kind": "photos"}
+    photos = {"files": ("x.jpg", jpeg(9), "image/jpeg")}
+    shop.client().post(f"/knives/{knife.id}/checks", data=sent, files=photos)
+    archive = shop.client().get(f"/knives/{knife.id}/export.zip").content
+    with open_shop(tmp_path / "other") as other:
+        answer = other.client().post("/import", files={"archive": ("x.zip", archive)})
+        assert "1 knives came, 1 of them new, with 1 new photos." in answer.text
+        assert knives.knife(other.record, knife.id).checks == knives.knife(shop.record, knife.id).checks
+
+
+def test_the_bin_gives_back_and_takes_for_good(shop, knife):
+    sent, photos = {"kind": "photos"}, {"files": ("x.jpg", jpeg(9), "image/jpeg")}
+    shop.client().post(f"/knives/{knife.id}/checks", data=sent, files=photos)
+    (check,) = knives.knife(shop.record, knife.id).checks
+    sha = check.photos[0].photo.sha256
+    assert shop.client().get(f"/photos/{sha}/small.jpg").status_code == 200
+    throw = {"entity": "check", "id": check.id}
+    shop.client().post("/bin", data=throw)
+    assert knives.knife(shop.record, knife.id).checks == ()
+    shop.client().post("/bin/restore", data=throw)
+    assert len(knives.knife(shop.record, knife.id).checks) == 1
+    shop.client().post("/bin", data=throw)
+    shop.client().post("/bin/empty")
+    assert shop.client().get(f"/photos/{sha}/small.jpg").status_code == 404
+    assert not list((shop.record.place.photos.parent / "shown").glob("*/*.jpg"))
+    assert shop.client().post("/bin", data={"entity": "photo", "id": "x"}).status_code == 422
+
+
+@pytest.mark.parametrize(
+    "path", ["/knives/nothing", "/checks/nothing", "/photos/0", "/nothing", "/mat/a9.pdf", "/checks/x/lines"]
+)
+def test_what_isn_t_there_is_told_in_one_shape(shop, path):
+    answer = shop.client().get(path)
+    assert answer.status_code == 404
+    assert "What to do" in answer.text
+    error = shop.client().get(f"/api{path}").json()["error"]
+    assert set(error) == {"message", "advice"}
+
+
+def test_advice_names_fields_not_options():
+    assert for_page("Give it, as in --edge-thickness 0.5mm.") == "Give it, as in edge thickness 0.5mm."
+    assert "grindcheck records" not in for_page("Take it out first: grindcheck records bin --restore x.")
+
+
+def test_options_of_a_form_by_hand():
+    asked = asked_of("symmetry", {"thickness": "3/16", "edge_thickness": "0.5 mm", "angle_tolerance": "2"})
+    assert asked["thickness_mm"] == pytest.approx(4.7625)
+    assert asked["angle_tolerance_deg"] == pytest.approx(2.0)
+    assert asked_of("finish", {"thickness": "", "accept": "count 2"}) == {"accept": "count 2"}
+    assert asked_of("photos", {"thickness": "x"}) == {}
+    assert asked_of("finish", {"accept": __file__})["accept"] == __file__  # words, never a file that is read
+
+
+@pytest.mark.parametrize(("low", "high"), [(0, 104), (-0.3, 0.3), (14.2, 15.8), (0, 1e-3)])
+def test_ticks_are_round_and_within(low, high):
+    found = ticks(low, high, 5)
+    assert 2 <= len(found) <= 6
+    assert low <= found[0]
+    assert found[-1] <= high
+
+
+def test_sample_knives_come_from_the_sample_photos(shop):
+    sample.fill(shop.record, SAMPLES)
+    assert len(checks.waiting(shop.record)) == 5
+    page = shop.client().get("/").text
+    assert page.count('<li><a href="/knives/') == len(sample.EXAMPLES)
+
+
+def test_the_sample_leaves_the_users_record_alone(tmp_path, monkeypatch):
+    from grindcheck.page import serving
+
+    monkeypatch.setenv("GRINDCHECK_HOME", str(tmp_path))
+    seen = []
+    monkeypatch.setattr("uvicorn.Server.run", lambda self, sockets: seen.append(self))
+    serving.serve(port=0, sample=True, say=lambda line: None)
+    assert len(seen) == 1
+    assert list(Path(tmp_path).iterdir()) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows ends a process without asking it")
+def test_a_sample_that_is_ended_leaves_nothing_behind(tmp_path):
+    environment = {**os.environ, "TMPDIR": str(tmp_path), "PYTHONUNBUFFERED": "1"}
+    command = [sys.executable, "-m", "grindcheck", "serve", "--sample", "--port", "0"]
+    with subprocess.Popen(
+        command, env=environment, cwd=SAMPLES.parent, stdout=subprocess.PIPE, text=True
+    ) as page:
+        assert "is open at" in page.stdout.readline()
+        assert list(tmp_path.glob("grindcheck-sample-*"))
+        page.terminate()
+        page.wait(timeout=30)
+    assert list(tmp_path.glob("grindcheck-sample-*")) == []
