@@ -43,6 +43,8 @@ from grindcheck.record.tables import (
 )
 from grindcheck.record.vault import stored
 
+_AT_ONCE = 500  # of a query's values; some databases take no more than a thousand
+
 
 def add_check(
     record: Record,
@@ -181,9 +183,7 @@ def series(record: Record, quantity: str, station_mm: float | None = None) -> li
         For a quantity with stations.
     """
     query = (
-        select(
-            KnifeTable.id, FactsTable.name, CheckTable.id, CheckTable.at, OutcomeTable.result["differences"]
-        )
+        select(KnifeTable.id, FactsTable.name, CheckTable.id, CheckTable.at, OutcomeTable.id)
         .select_from(KnifeTable)
         .join(FactsTable, FactsTable.id == newest_facts(KnifeTable.id))
         .join(OutcomeTable, OutcomeTable.id == newest_outcome("symmetry"))
@@ -193,8 +193,10 @@ def series(record: Record, quantity: str, station_mm: float | None = None) -> li
     )
     points = []
     with record.reading() as session:
-        for knife_id, name, check_id, at, differences in session.execute(query):
-            figure = _figure(differences, quantity, station_mm)
+        rows = session.execute(query).all()
+        _remember(record, session, [row[-1] for row in rows])
+        for knife_id, name, check_id, at, outcome_id in rows:
+            figure = _figure(record.differences[outcome_id], quantity, station_mm)
             if figure is not None:
                 points.append(
                     Point(
@@ -208,6 +210,16 @@ def series(record: Record, quantity: str, station_mm: float | None = None) -> li
                     )
                 )
     return points
+
+
+def _remember(record: Record, session: Session, outcome_ids: Sequence[str]) -> None:
+    """Read the differences of outcomes that weren't asked for before: results are large."""
+    asked = [one for one in outcome_ids if one not in record.differences]
+    for first in range(0, len(asked), _AT_ONCE):
+        some = asked[first : first + _AT_ONCE]
+        query = select(OutcomeTable.id, OutcomeTable.result["differences"]).where(OutcomeTable.id.in_(some))
+        for outcome_id, differences in session.execute(query):
+            record.differences[outcome_id] = differences
 
 
 def _figure(differences: Any, quantity: str, station_mm: float | None) -> Mapping[str, Any] | None:

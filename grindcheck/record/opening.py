@@ -60,6 +60,8 @@ class Record:
 
     def __init__(self, place: Place, engine: Engine) -> None:
         self.place = place
+        self.differences: dict[str, Any] = {}
+        """Of outcomes by their id, as far as they were asked for: an outcome never changes."""
         self._engine = engine
         self._reader: Engine = engine
         if engine.dialect.name == "postgresql":  # else each query may see another state
