@@ -260,6 +260,17 @@ def test_the_series_has_each_knifes_newest(record: Record) -> None:
     assert trend_of("plunge.mid", []) is None
 
 
+def test_a_series_asked_again_follows_what_was_measured_since(record: Record) -> None:
+    made = knife(record)
+    checks.add_outcome(record, pair(record, made).id, done("match", 0.1))
+    assert [one.value for one in checks.series(record, "plunge.mid")] == [0.1]
+    again = pair(record, made, 2)
+    checks.add_outcome(record, again.id, done("match", 0.4))
+    assert [one.value for one in checks.series(record, "plunge.mid")] == [0.4]
+    checks.add_outcome(record, again.id, done("match", 0.5))  # measured once more, as after a killed worker
+    assert [one.value for one in checks.series(record, "plunge.mid")] == [0.5]
+
+
 def test_an_angle_of_the_record_is_in_radians_in_the_trend(record: Record) -> None:
     one = pair(record, knife(record))
     figure = {"quantity": "plunge.angle", "value": 180.0, "std": 1.8, "unit": "deg"}
