@@ -7,7 +7,10 @@ from finish_textures import TEXTURES, add_scratch, arc
 
 from grindcheck.finish.look import looks_at
 from grindcheck.finish.search import find_lines
+from grindcheck.finish.span import stretched
 from grindcheck.finish.tail import Law
+from grindcheck.finish.texture import texture_of
+from grindcheck.finish.trace import Path
 from grindcheck.geometry import way_lengths
 
 FULL = np.ones(SHAPE, bool)
@@ -97,3 +100,19 @@ def test_a_strong_line_is_of_one_tone_in_spite_of_its_ringing():
     )
     [first, *_] = find_lines(grey, np.ones(grey.shape, bool), lay_rad=0.0, false_finds=0.01).lines
     assert first.tone == "bright"
+
+
+def test_from_one_end_a_plain_line_is_followed_in_the_picture() -> None:
+    grey = TEXTURES["satin"](np.random.default_rng([4, 2]), (400, 800))
+    true = arc((400, 200), np.deg2rad(-4.0), 200.0)
+    add_scratch(grey, true, 5.0)
+    texture = texture_of(grey, np.ones(grey.shape, bool))
+    part = Path(
+        points_px=true[[0, 8, 16, 24]], length_px=24.0, ends_std_px=1.0, sigmas_per_px=1.0, covered=1.0
+    )
+    whole = stretched(texture, part, sign=1.0)
+    # streaks of 25 px (sigma) may go on where the line ends
+    np.testing.assert_allclose(whole.points_px[[0, -1]], true[[0, -1]], atol=25.0)
+    assert whole.length_px == pytest.approx(200.0, abs=40.0)
+    # nothing is seen of a dark one there
+    assert stretched(texture, part, sign=-1.0) is part

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grindcheck.finish.directions import Directions
-from grindcheck.finish.span import follow_span
+from grindcheck.finish.span import follow_span, stretched
 from grindcheck.finish.tail import Law
 from grindcheck.finish.texture import BLOCK, Texture, texture_of
 from grindcheck.finish.trace import Path, follow
@@ -69,7 +69,7 @@ class Look:
         if not self.near_lay:
             return follow(self.texture, start_px, end_px, sign=sign, pair=pair, unit_std=unit_std)
         length_px = float(np.hypot(*(end_px - start_px))) + 1.0
-        return follow_span(
+        path = follow_span(
             self.texture,
             start_px,
             end_px,
@@ -78,6 +78,7 @@ class Look:
             unit_std=unit_std * float(np.sqrt(length_px / (length_px + self.ends_px))),
             ends_px=self.ends_px,
         )
+        return path if path is None or pair else stretched(self.texture, path, sign=sign)
 
 
 def looks_at(grey: NDArray[np.float32], mask: NDArray[np.bool_], lay_rad: float | None) -> tuple[Look, ...]:

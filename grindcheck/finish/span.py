@@ -4,6 +4,8 @@ Along a lay single places tell little. The texture is correlated over hundreds o
 neighbouring values cancel, and most of what tells of a line lies near its ends. Only whole sums are of use.
 """
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,6 +16,10 @@ from grindcheck.geometry import Array, frozen, way_lengths
 _ASIDE_PX = np.arange(-3.0, 3.25, 0.5)  # of the whole, and of one end against the other
 _BOW_PX = np.arange(-2.0, 2.25, 0.5)
 _COARSE_PX = 2
+_PLAIN = 2.5  # sigmas; a line of that contrast can be followed in the picture itself
+_BEYOND_PX = 256.0
+_FAN_RAD = np.deg2rad(np.arange(-10.0, 10.1, 0.125))
+_MIDDLE_PX, _FLANK_PX = np.array([-0.5, 0.0, 0.5]), np.array([-6.0, -5.0, 5.0, 6.0])
 _ROUNDS = 8
 
 
@@ -79,6 +85,57 @@ def follow_span(
         if abs(found.length_px - before) < 1.0:
             break
     return found
+
+
+def stretched(texture: Texture, path: Path, *, sign: float) -> Path:
+    """Carry a plainly seen line on in the picture itself, straight on to either side.
+
+    Parameters
+    ----------
+    texture : Texture
+        In a frame whose x axis the lay is.
+    path : Path
+        Of a part of the line, at least.
+    sign : float
+        Positive for a bright one.
+
+    Returns
+    -------
+    Path
+        The same one if it isn't plainly seen or if nothing goes on.
+
+    Notes
+    -----
+    What the long filter leaves of a strong line is strongest near its ends, so that one end alone may be
+    found. In the flattened picture it has the same height all along. Of the straight lines through the middle
+    of the part, within 10° of the lay, the one is taken on which the height over its sides is likeliest to be
+    that of the part from begin to end: at each place the logarithm of its likelihood against none.
+    """
+    middle = path.points_px[len(path.points_px) // 2]
+    height = float(np.mean(_heights(texture, path.points_px, np.array([[0.0, 1.0]])))) * sign
+    if height < _PLAIN:
+        return path
+    steps = np.arange(-round(path.length_px + _BEYOND_PX), round(path.length_px + _BEYOND_PX) + 1.0)
+    ways = middle + steps[None, :, None] * np.stack([np.cos(_FAN_RAD), np.sin(_FAN_RAD)], axis=1)[:, None]
+    seen = sign * np.stack([_heights(texture, way, np.array([[0.0, 1.0]])) for way in ways])
+    gain = height * seen - 0.5 * height**2
+    centre = len(steps) // 2
+    ahead = np.cumsum(gain[:, centre:], axis=1)
+    behind = np.cumsum(gain[:, centre - 1 :: -1], axis=1)
+    best = int(np.argmax(ahead.max(axis=1) + behind.max(axis=1)))
+    first = centre - 1 - int(np.argmax(behind[best]))
+    last = centre + int(np.argmax(ahead[best]))
+    if last - first <= path.length_px:
+        return path
+    at = np.unique(np.append(np.arange(first, last, BLOCK_PX), last))
+    return replace(path, points_px=frozen(ways[best, at]), length_px=float(last - first))
+
+
+def _heights(texture: Texture, points: Array, normal: Array) -> Array:
+    """Height of the flattened picture over both sides at points, (N,)."""
+    normal = np.broadcast_to(normal, points.shape)
+    middle = sampled(texture.level, points, normal, _MIDDLE_PX).mean(axis=1)
+    return np.asarray(middle - sampled(texture.level, points, normal, _FLANK_PX).mean(axis=1))
 
 
 def _windows(inside: NDArray[np.intp], count: int) -> list[tuple[int, int]]:
