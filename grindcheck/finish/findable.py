@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from grindcheck.finish.directions import NEAR_LAY_RAD
 from grindcheck.finish.search import Scan
 from grindcheck.finish.texture import PROFILE_PX
 from grindcheck.geometry import Array
@@ -17,6 +16,8 @@ _CAUGHT = (
     0.75  # of a scratch's length, at least, lies in one of the searched lines that begin every half length
 )
 _LONGEST_PX = 4096.0
+_NEAR_RAD = np.deg2rad(np.arange(-9.5, 10.0, 1.0))
+_FINER = 4  # steps between a spectrum's own frequencies: a line longer than its blocks asks for that
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,24 +52,59 @@ def findable(scan: Scan) -> Findable:
     A line of contrast c gives the evidence c·r a pixel, where r is what the texture's filter leaves of a line
     two pixels wide, the middle over all directions. The sum over n pixels has the standard deviation s·√n. It
     must exceed what the law of the texture asks, and by 1.28 more in nine of ten cases.
+
+    Along the lay most of what tells of a line lies near its ends, so that its whole length counts:
+    `line_sum`, and of the directions within 10° the one that nine in ten exceed.
     """
     plain, near = scan.look(near_lay=False), scan.look(near_lay=True)
     every = np.arange(0, np.pi, np.pi / 18)
     middle = float(np.median([line_response(plain.texture.power, angle) for angle in every]))
-    some = np.linspace(-NEAR_LAY_RAD, NEAR_LAY_RAD, 9) if near.near_lay else every
-    least = min(line_response(near.texture.power, angle) for angle in some)
     lengths, along = [], []
     for law in plain.laws:
         per_px = CONTRAST * middle / law.unit_std
         length = ((law.needed(scan.limit) + _SURE) / per_px) ** 2 / _CAUGHT
         lengths.append(max(length, law.length_px / 2 / _CAUGHT))
+    some = _NEAR_RAD if near.near_lay else every
     for law in near.laws:
-        caught = min(law.length_px, _CAUGHT * ALONG_PX)
-        asked = law.needed(scan.limit) + _SURE
-        along.append(asked * np.sqrt(law.length_px) * law.unit_std / (least * caught))
+        sums = [line_sum(near.texture.power, angle, ALONG_PX, law.length_px) for angle in some]
+        stands_out = _CAUGHT * float(np.quantile(sums, 0.1)) / (law.unit_std * np.sqrt(law.length_px))
+        along.append((law.needed(scan.limit) + _SURE) / stands_out)
     return Findable(
         length_px=float(min(lengths, default=_LONGEST_PX)), along_contrast=float(min(along, default=np.inf))
     )
+
+
+def line_sum(power: Array, angle_rad: float, length_px: float, summed_px: float) -> float:
+    """Return the sum of the evidence along a part of a line of contrast 1, two pixels wide.
+
+    Parameters
+    ----------
+    power : ndarray, shape (rows, columns)
+        See `grindcheck.finish.texture.Texture`.
+    angle_rad : float
+        From +x towards +y.
+    length_px, summed_px : float
+        Of the line, and of the sum, whose middle is the line's.
+
+    Notes
+    -----
+    Parseval's theorem: the integral over all frequencies of the line's transform, the sum's, and the filter.
+    """
+    import cv2
+
+    rows, columns = power.shape
+    x, y = (np.arange(-0.5, 0.5, 1.0 / (_FINER * side)) for side in (columns, rows))
+    shape = len(y), len(x)
+    column = np.broadcast_to(np.mod(x * columns, columns), shape).astype(np.float32)
+    row = np.broadcast_to(np.mod(y * rows, rows)[:, None], shape).astype(np.float32)
+    wrapped = np.pad(power, ((0, 1), (0, 1)), mode="wrap").astype(np.float32)
+    at = np.asarray(cv2.remap(wrapped, column, row, cv2.INTER_LINEAR), dtype=np.float64)
+    along = x * np.cos(angle_rad) + y[:, None] * np.sin(angle_rad)
+    across = y[:, None] * np.cos(angle_rad) - x * np.sin(angle_rad)
+    line = _WIDTH_PX * np.sinc(_WIDTH_PX * across) * length_px * np.sinc(length_px * along)
+    blur = np.exp(-2.0 * (np.pi * PROFILE_PX) ** 2 * (along**2 + across**2))
+    total = np.sum(line * summed_px * np.sinc(summed_px * along) * blur / at)
+    return float(total / (len(x) * len(y)))
 
 
 def line_response(power: Array, angle_rad: float) -> float:
