@@ -41,9 +41,9 @@ def test_number_of_false_finds_follows_the_setting(kind: str) -> None:
 def test_soft_dents_give_fewer_false_finds_than_asked(asked: float) -> None:
     """On a blasted face the promise holds on one side only: there are far fewer finds than asked for.
 
-    Measured: 0.29 for 1 and 1.29 for 5, on 100 fields of these seeds. A likely reason, not tested: a find must
-    also be seen in the picture itself, where low frequencies rule that the search has taken out. The bound is
-    what was asked and three Poisson standard errors.
+    Measured: 0.29 for 1 and 1.29 for 5, on 100 fields of these seeds. A likely reason, not tested: a find
+    must also be seen in the picture itself, where low frequencies rule that the search has taken out. The
+    bound is what was asked and three Poisson standard errors.
     """
     fields = 40
     assert mean_finds("blasted", asked, fields) < asked + 3 * (asked / fields) ** 0.5
