@@ -238,8 +238,8 @@ def integral_length(residual: Array) -> float:
 
     Parameters
     ----------
-    residual : ndarray, shape (N,)
-        In order along the line.
+    residual : ndarray, shape (N,) or (N, M)
+        In order along the line; of M lines side by side the mean correlation counts.
 
     Returns
     -------
@@ -252,12 +252,12 @@ def integral_length(residual: Array) -> float:
     >>> 1.0 <= integral_length(rng.normal(size=2000)) < 1.3
     True
     """
-    residual = np.asarray(residual, dtype=np.float64) - np.mean(residual)
+    residual = np.asarray(residual, dtype=np.float64) - np.mean(residual, axis=0)
     count = len(residual)
     if count < 8:
         return 1.0
-    spectrum = np.fft.rfft(residual, 2 * count)
-    correlation = np.fft.irfft(np.abs(spectrum) ** 2)[: count // 2]
+    power = np.abs(np.fft.rfft(residual, 2 * count, axis=0)) ** 2
+    correlation = np.fft.irfft(power if power.ndim == 1 else power.sum(axis=1))[: count // 2]
     if correlation[0] <= 0:
         return 1.0
     correlation = correlation / correlation[0]

@@ -9,27 +9,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from grindcheck.border import AROUND_MM, COLUMN_MM, border_odds
 from grindcheck.chain import follow
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
 from grindcheck.plunge import Line, no_line
 from grindcheck.strip import STEP_MM, Strip, means_apart
 
-_COLUMN_MM = 0.4
 _LOWEST_MM = 2.0  # a bevel lower than this is an edge
 _RIM_MM = 1.0  # a shoulder nearer to the spine is none
-_AROUND_MM = 2.4  # of flat and bevel on either side that vote
-_REACH_MM = 0.8  # how far a line may lie off the rough path
-_POOL_MM = 5.0  # one sigma along the line over which each side's own look is averaged
-_STREAK_MM = 5.0  # length over which the lines of a lay keep their brightness
-_STREAK_WIDE_MM = 0.25  # and how wide they are
-_YIELDS = 1.5  # chosen among 1, 1.5 and 2 on seen pictures, not derived: see tests/accuracy/RESULTS.md
-_PIXEL_SHARE = 0.25  # neighbouring pixels' derivatives count as one in two directions
+# smoothing of the course before a pass, and how far the line may lie off it
+_PASSES = ((3.0, 0.8), (1.5, 0.5))
 _WALK_MM = 0.03  # random walk of the border from column to column: 0.15 mm within 10 mm
 _LOST_MM = 0.12  # std beyond which a place says too little to be told
 _WAVY_MM = 0.1  # scatter of a shoulder about its own course that a hand leaves; common practice, no source
-_CLEAR_STEP = 3.0  # step of the level, in spreads of the streaks, that is surely one
-_CLEAR_LAY = 0.8  # log ratio of the across lines' energy below and above a line that surely divides two lays
 _LEAST_EVIDENCE = 0.05  # log likelihood per column of a border over none
 _SURE = 30.0  # the same, over the whole line
 _APART_MM = 2.0  # of the shoulder's start and the plunge's end, beyond which one of them is wrong
@@ -73,7 +66,7 @@ def shoulder_path(strip: Strip, *, from_mm: float, top_mm: float | None = None) 
         return None
     if top_mm is not None:
         off = np.minimum(((strip.above_mm - top_mm) / _CORNER_MM) ** 2, 9.0)
-        worth[:, : round(5.0 / _COLUMN_MM)] -= 0.2 * off[:, None]
+        worth[:, : round(5.0 / COLUMN_MM)] -= 0.2 * off[:, None]
     best = np.empty_like(worth)
     came = np.zeros(worth.shape, dtype=np.intp)
     best[:, 0] = worth[:, 0]
@@ -118,7 +111,7 @@ def _worth(strip: Strip, from_mm: float) -> tuple[Array, Array]:
     height = strip.above_mm[:, None]
     legal = (height > _LOWEST_MM) & (height < strip.width_mm[first:][None, :] - _RIM_MM)
     worth = np.where(legal, worth, 0.0)
-    stride = round(_COLUMN_MM / STEP_MM)
+    stride = round(COLUMN_MM / STEP_MM)
     return worth[:, ::stride].astype(np.float64), strip.x_mm[first:][::stride]
 
 
@@ -140,15 +133,11 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
 
     Notes
     -----
-    The picture is straightened along the path. Each stretch votes for flat or bevel by its level,
-    and each pixel by its derivative along the line, whose variance differs where the lay differs; the log
-    likelihood of a border at each place is the sum of the votes on either side. (The derivative across the
-    line is left out: the border itself is a ridge in it.) A hidden Markov chain along the blade, whose state
-    is the border's place and whose step is a small random walk, gives the place's posterior mean and std
-    (forward-backward, Rabiner 1989). Streaks of the flat's own lay run along the line and look like steps in
-    brightness: the level's vote therefore counts by the streaks' variance and length. Variances are taken
-    from the picture itself, on either side of the path, and go over into each other with the picture's own
-    blur.
+    The picture is straightened along the path, and `grindcheck.border` says how likely flat and bevel meet at
+    each place across it. A hidden Markov chain along the blade, whose state is the border's place and whose
+    step is a small random walk, gives the place's posterior mean and std (forward-backward, Rabiner 1989).
+    The second pass starts from the first one's line and looks less far, so that the bevel's pattern is taken
+    from nearer by.
     """
     from scipy.ndimage import gaussian_filter1d, median_filter
 
@@ -165,11 +154,10 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
         return no_line(course)
     std = np.ones(len(course))
     evidence = clear = np.zeros(len(course))
-    for smoothing in (3.0, 1.5):
-        course[:, 1] = gaussian_filter1d(course[:, 1], smoothing / _COLUMN_MM, mode="nearest")
-        course, std, evidence, clear = _follow(outline, course)
-    evidence = gaussian_filter1d(evidence, 2.0 / _COLUMN_MM, mode="nearest")
-    std = std / np.clip(clear, 0.4, 1.0)  # where the sides hardly differ the likelihood flatters itself
+    for smoothing, reach in _PASSES:
+        course[:, 1] = gaussian_filter1d(course[:, 1], smoothing / COLUMN_MM, mode="nearest")
+        course, std, evidence, clear = _follow(outline, course, reach)
+    evidence = gaussian_filter1d(evidence, 2.0 / COLUMN_MM, mode="nearest")
     good = (std < _LOST_MM) & (evidence > _LEAST_EVIDENCE)
     if good.sum() < 12:
         return no_line(course)
@@ -225,81 +213,19 @@ def _steady(x: Array, height: Array, good: NDArray[np.bool_]) -> NDArray[np.bool
     return np.asarray(good & (off < max(4 * usual, 0.25)))
 
 
-def _follow(outline: Outline, course: Array) -> tuple[Array, Array, Array, Array]:
+def _follow(outline: Outline, course: Array, reach: float) -> tuple[Array, Array, Array, Array]:
     """One pass of the Markov chain about a smooth course: points, std, evidence and clearness."""
     step = outline.face.plane.step_mm
     x = np.arange(course[0, 0], course[-1, 0], step)
     smooth = np.column_stack([x, np.interp(x, course[:, 0], course[:, 1])])
     slope = np.gradient(smooth[:, 1], x)
     normals = np.column_stack([-slope, np.ones_like(slope)]) / np.hypot(slope, 1.0)[:, None]
-    offsets = np.arange(-_AROUND_MM, _AROUND_MM + step / 2, step)
+    offsets = np.arange(-AROUND_MM, AROUND_MM + step / 2, step)
     colours = sample(outline.face, smooth[:, None, :] + offsets[None, :, None] * normals[:, None, :])
-    states = np.arange(-_REACH_MM, _REACH_MM + 1e-9, step / 2)
-    block = max(round(_COLUMN_MM / step), 1)
-    likelihood, nothing, clear = _likelihood(
-        colours.mean(axis=2), offsets, states, block, outline.blur_mm, step
-    )
-    place, std = follow(likelihood, states, walk=_WALK_MM)
-    at = np.array([np.interp(p, states, row) for p, row in zip(place, likelihood, strict=True)])
-    centre = slice(block // 2, len(likelihood) * block, block)
-    return smooth[centre] + place[:, None] * normals[centre], std, at - nothing, clear
-
-
-def _likelihood(
-    linear: Array, offsets: Array, states: Array, block: int, blur: float, step: float
-) -> tuple[Array, Array, Array]:
-    """Log likelihood of a border at each state, per block of columns, and of none; how clear it is.
-
-    Level and energy of the derivative go over from the bevel's to the flat's value with the blur of the
-    picture: the energy, being a square, with the square of the share of light.
-    """
-    from scipy.ndimage import gaussian_filter, gaussian_filter1d
-    from scipy.special import ndtr
-
-    below = (offsets > -_AROUND_MM + 0.2) & (offsets < -_REACH_MM)
-    above = (offsets < _AROUND_MM - 0.2) & (offsets > _REACH_MM)
-    count = len(linear) // block
-    pooled = _POOL_MM / step
-
-    def reduced(picture: Array) -> Array:
-        return np.asarray(picture[: count * block].reshape(count, block, -1).mean(axis=1))
-
-    def side(picture: Array, part: NDArray[np.bool_]) -> Array:
-        return reduced(gaussian_filter1d(picture[:, part].mean(axis=1), pooled, mode="nearest")[:, None])
-
-    share_flat = ndtr((offsets[None, :] - states[:, None]) / np.hypot(blur, 0.7 * step))
-    streaks = min(step / _STREAK_WIDE_MM, 1.0) * step / _STREAK_MM  # independent looks per pixel
-    found = np.zeros((count, len(states)))
-    nothing = np.zeros(count)
-    level = reduced(gaussian_filter1d(linear, _STREAK_MM / 3 / step, axis=0, mode="nearest"))
-    bevel, flat = side(linear, below), side(linear, above)
-    spread = (
-        0.5
-        * (((level - bevel) ** 2)[:, below].mean(axis=1) + ((level - flat) ** 2)[:, above].mean(axis=1))[
-            :, None
-        ]
-    )
-    spread = gaussian_filter1d(spread, _POOL_MM / _COLUMN_MM, axis=0, mode="nearest") + 1e-6
-    expected = bevel[:, None, :] * (1 - share_flat[None]) + flat[:, None, :] * share_flat[None]
-    weight = streaks * block
-    found -= (
-        0.5 * weight * np.minimum((level[:, None, :] - expected) ** 2 / spread[:, None, :], 50.0).sum(axis=2)
-    )
-    ramp = bevel + (flat - bevel) * np.clip(offsets / (2 * _REACH_MM) + 0.5, 0, 1)[None, :]
-    nothing -= 0.5 * weight * np.minimum((level - ramp) ** 2 / spread, 50.0).sum(axis=1)
-
-    # lines across the blade end at the border; where the level tells, it tells better: phones smear lines
-    energy = gaussian_filter(np.log(np.maximum(linear, 0.004)), 0.7, order=(1, 0)) ** 2
-    untold = spread / (spread + (flat - bevel) ** 2)
-    clear = np.abs(flat - bevel)[:, 0] / np.sqrt(spread[:, 0]) / _CLEAR_STEP
-    bevel, flat = side(energy, below) + 1e-8, side(energy, above) + 1e-8
-    seen = np.minimum(reduced(energy), 9.0 * np.maximum(bevel, flat))
-    expected = (
-        bevel[:, None, :] * (1 - share_flat[None]) ** 2 + flat[:, None, :] * share_flat[None] ** 2 + 1e-9
-    )
-    lines = 0.5 * _PIXEL_SHARE * block * untold**_YIELDS
-    found -= lines * (seen[:, None, :] / expected + np.log(expected)).sum(axis=2)
-    common = 0.5 * (bevel + flat)
-    clear = np.maximum(clear, np.log(bevel / flat)[:, 0] / _CLEAR_LAY)
-    nothing -= lines[:, 0] * (seen / common + np.log(common)).sum(axis=1)
-    return found, nothing, clear
+    states = np.arange(-reach, reach + 1e-9, step / 2)
+    odds = border_odds(colours.mean(axis=2), offsets, states, blur=outline.blur_mm, step=step)
+    place, std = follow(odds.likelihood, states, walk=_WALK_MM)
+    at = np.array([np.interp(p, states, row) for p, row in zip(place, odds.likelihood, strict=True)])
+    block = max(round(COLUMN_MM / step), 1)
+    centre = slice(block // 2, len(place) * block, block)
+    return smooth[centre] + place[:, None] * normals[centre], std, at - odds.none, odds.clear

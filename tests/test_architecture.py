@@ -22,7 +22,7 @@ LAYERS = (
     {"lens", "posefit", "camera"},
     {"rectify", "shown", "pixelscale", "edgefit", "lay"},
     {"silhouette", "outline"},
-    {"strip", "flatend", "plunge", "shoulder", "grindlines"},
+    {"strip", "flatend", "border", "plunge", "shoulder", "grindlines"},
     {"placing", "figures", "budget", "results"},
     {"compare"},
     {"verdict"},

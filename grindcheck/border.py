@@ -1,0 +1,177 @@
+"""How likely the border of two lays lies at each place of a straightened picture, column by column.
+
+Two things tell bevel from flat. Each has its own level of brightness; and the lines that a belt leaves
+across the bevel run on, each in its column, until they end at the border. Where such lines are, they are by
+far the surer: their pattern is known from the bevel itself, so that each row can be asked how much of it is
+there.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grindcheck.geometry import Array
+from grindcheck.registration import integral_length
+
+AROUND_MM = 2.4  # of flat and bevel on either side that vote
+COLUMN_MM = 0.4
+_POOL_MM = 5.0  # one sigma along the line over which each side's own look is averaged
+_LEVEL_MM = 1.7  # one sigma along the line over which the level is averaged
+_CALM_MM = 0.5  # one sigma along the line beyond which brightness is shade or streak, not a line across
+_PATTERN_MM = 0.8  # of bevel below the border that tells the pattern; the next piece tells how well it keeps
+_MOST = 50.0  # squared spreads that one sample of the level may cost at most
+_CAP = 4.0  # spreads beyond which a sample of the pattern says no more
+_FLOOR = 0.004  # linear, where a logarithm begins
+_STEP_CLEAR = 3.0  # step of the level, in spreads of the streaks, that is surely one
+_LAY_CLEAR = 0.8  # log ratio of the across lines' energy below and above a line that surely divides two lays
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BorderOdds:
+    """What the picture says about the border, per block of columns.
+
+    Parameters
+    ----------
+    likelihood : ndarray, shape (blocks, states)
+        Log likelihood of a border at each state.
+    none : ndarray, shape (blocks,)
+        The same of no border: level and pattern go over gradually.
+    clear : ndarray, shape (blocks,)
+        How clearly the sides differ, 1 for surely.
+    """
+
+    likelihood: Array
+    none: Array
+    clear: Array
+
+
+def border_odds(linear: Array, offsets: Array, states: Array, *, blur: float, step: float) -> BorderOdds:
+    """Log likelihood of a border at each state, per block of columns of 0.4 mm.
+
+    Parameters
+    ----------
+    linear : ndarray, shape (columns, samples)
+        Brightness, straightened along the expected border; the bevel at negative offsets.
+    offsets : ndarray, shape (samples,)
+        mm across, ascending.
+    states : ndarray, shape (states,)
+        Where the border may lie, mm across, ascending and symmetrical.
+    blur : float
+        Edge spread of the picture, mm.
+    step : float
+        Distance of columns and of samples, mm.
+
+    Returns
+    -------
+    BorderOdds
+
+    Notes
+    -----
+    Both votes are log likelihoods of independent normal samples about what is expected, which goes over from
+    bevel to flat with the blur of the picture. How many samples count as one follows from the flat's own
+    integral lengths along and across: its streaks for the level, its grain for the pattern.
+
+    The pattern is the bevel's brightness (logarithm, less its mean along the line) averaged over the rows
+    nearest below. A row at the share a of bevel shows a times the pattern times how well the pattern keeps,
+    measured on the rows beyond. Each row has its own spread about that, so that a dark streak of the flat
+    votes neither for nor against: its lines run along the border and have nothing of the pattern.
+    """
+    from scipy.special import ndtr
+
+    block = max(round(COLUMN_MM / step), 1)
+    below = (offsets > -AROUND_MM + 0.2) & (offsets < states[0])
+    above = (offsets < AROUND_MM - 0.2) & (offsets > states[-1])
+    flat_share = ndtr((offsets[None, :] - states[:, None]) / np.hypot(blur, 0.7 * step))
+    gradual = np.clip(offsets / (2 * states[-1]) + 0.5, 0, 1)
+    level = _level_odds(linear, below, above, flat_share, gradual, block=block, step=step)
+    pattern = _pattern_odds(linear, offsets, below, above, flat_share, block=block, step=step)
+    return BorderOdds(
+        likelihood=level.likelihood + pattern.likelihood,
+        none=level.none + pattern.none,
+        clear=np.maximum(level.clear, pattern.clear),
+    )
+
+
+def _level_odds(
+    linear: Array,
+    below: NDArray[np.bool_],
+    above: NDArray[np.bool_],
+    flat_share: Array,
+    gradual: Array,
+    *,
+    block: int,
+    step: float,
+) -> BorderOdds:
+    """Vote of the brightness, whose noise are the streaks of the flat's own lay."""
+    level = _blocks(_along(linear, _LEVEL_MM / step), block)
+    bevel, flat = (
+        _blocks(_along(linear[:, part].mean(axis=1), _POOL_MM / step)[:, None], block)
+        for part in (below, above)
+    )
+    off = ((level - bevel) ** 2)[:, below].mean(axis=1) + ((level - flat) ** 2)[:, above].mean(axis=1)
+    spread = _along(0.5 * off[:, None], _POOL_MM / COLUMN_MM) + 1e-6
+    weight = 0.5 * block * _looks(_along(linear[:, above], _CALM_MM / step))
+    expected = bevel[:, None, :] * (1 - flat_share) + flat[:, None, :] * flat_share
+    cost = np.minimum((level[:, None, :] - expected) ** 2 / spread[:, None, :], _MOST).sum(axis=2)
+    ramp = bevel + (flat - bevel) * gradual
+    none = np.minimum((level - ramp) ** 2 / spread, _MOST).sum(axis=1)
+    clear = np.abs(flat - bevel)[:, 0] / np.sqrt(spread[:, 0]) / _STEP_CLEAR
+    return BorderOdds(likelihood=-weight * cost, none=-weight * none, clear=clear)
+
+
+def _pattern_odds(
+    linear: Array,
+    offsets: Array,
+    below: NDArray[np.bool_],
+    above: NDArray[np.bool_],
+    flat_share: Array,
+    *,
+    block: int,
+    step: float,
+) -> BorderOdds:
+    """Vote of the bevel's lines, which end at the border."""
+    from scipy.ndimage import gaussian_filter
+
+    pool = _POOL_MM / step
+    logs = np.log(np.maximum(linear, _FLOOR))
+    lines = logs - _along(logs, _CALM_MM / step)
+    near = below & (offsets > offsets[below][-1] - _PATTERN_MM)
+    pattern = lines[:, near].mean(axis=1)
+    power = _along(pattern**2, pool) + 1e-12
+    there = _along(lines * pattern[:, None], pool) / power[:, None]  # how much of it each row has
+    rest = lines - there * pattern[:, None]
+    spread = _along(rest**2, pool)
+    lines = there * pattern[:, None] + np.clip(rest, -_CAP * np.sqrt(spread), _CAP * np.sqrt(spread))
+    kept = np.clip(there[:, below & ~near].mean(axis=1), 0.0, 1.0) * pattern
+    with_it, alone = _blocks(lines * kept[:, None], block), _blocks((kept**2)[:, None], block)
+    spread = _blocks(spread, block) + 1e-6
+    weight = 0.5 * block * _looks(lines[:, above])
+    share = 1 - flat_share
+    cost = np.einsum("bm,sm->bs", -2 * with_it / spread, share)
+    cost += np.einsum("bm,sm->bs", alone / spread, share**2)
+    none = ((0.25 * alone - with_it) / spread).sum(axis=1)
+    energy = gaussian_filter(logs, 0.7, order=(1, 0)) ** 2
+    bevel, flat = (
+        _blocks(_along(energy[:, part].mean(axis=1), pool)[:, None], block) for part in (below, above)
+    )
+    clear = np.log((bevel + 1e-8) / (flat + 1e-8))[:, 0] / _LAY_CLEAR
+    return BorderOdds(likelihood=-weight * cost, none=-weight * none, clear=clear)
+
+
+def _along(picture: Array, sigma: float) -> Array:
+    """Average along the line."""
+    from scipy.ndimage import gaussian_filter1d
+
+    return np.asarray(gaussian_filter1d(picture, sigma, axis=0, mode="nearest"))
+
+
+def _blocks(picture: Array, block: int) -> Array:
+    """Mean over each block of columns."""
+    count = len(picture) // block
+    return np.asarray(picture[: count * block].reshape(count, block, -1).mean(axis=1))
+
+
+def _looks(flat: Array) -> float:
+    """Independent samples per pixel of what the flat shows: one over its two integral lengths."""
+    return 1.0 / (integral_length(flat) * integral_length(flat.T))
