@@ -52,6 +52,8 @@ class Knowns:
         Of each point of a shoulder, independent from station to station.
     rim_local_mm : float
         Of a local fit of the common edge.
+    rim_shift_mm : float
+        Of the whole common edge: where on a wall that shows its rim was traced.
     tip_mm : float
         Of the common tip along the blade.
     """
@@ -67,6 +69,7 @@ class Knowns:
     shoulder_shift_mm: Mapping[Side, float]
     shoulder_local_mm: Mapping[Side, Array]
     rim_local_mm: float
+    rim_shift_mm: float
     tip_mm: float
 
 
@@ -212,8 +215,10 @@ def _sources(
             out.append(("line", _moved_line(scene, common, side, turn_rad=knowns.plunge_turn_rad[side])))
         if knowns.shoulder_shift_mm.get(side):
             out.append(("line", _moved_line(scene, common, side, lift=knowns.shoulder_shift_mm[side])))
+    out += [("line", raised) for raised in _unseen_tops(scene, common)]
     for column in _columns(scene.registration.covariance):
         out.append(("registration", _re_registered(scene, common, column)))
+    out.append(("outline", _moved_edge(scene, common, knowns.rim_shift_mm)))
     out.append(("tip", _moved_tip(scene, common, knowns.tip_mm)))
     return out
 
@@ -296,6 +301,27 @@ def _re_registered(scene: Scene, common: Common, change: Array) -> Callable[[], 
 
 def _turned(angle_rad: float, point: Array) -> Array:
     return np.asarray(Rigid(angle_rad=angle_rad, shift=np.zeros(2))(point[None])[0], dtype=np.float64)
+
+
+def _unseen_tops(scene: Scene, common: Common) -> list[Callable[[], dict[Side, dict[Key, float]]]]:
+    """For each plunge whose shoulder isn't seen: it ends higher up."""
+
+    def raised(tops: tuple[float, float]) -> Callable[[], dict[Side, dict[Key, float]]]:
+        return lambda: read_pair(common, replace(scene.layout, unseen_top_mm=tops), scene.stance)
+
+    layout = scene.layout
+    each = zip(
+        ((_UNSEEN_TOP_MM, 0.0), (0.0, _UNSEEN_TOP_MM)), layout.has_plunge, layout.has_shoulder, strict=True
+    )
+    return [raised(tops) for tops, plunge, seen in each if plunge and not seen and not layout.full_flat]
+
+
+def _moved_edge(scene: Scene, common: Common, out_mm: float) -> Callable[[], dict[Side, dict[Key, float]]]:
+    def read() -> dict[Side, dict[Key, float]]:
+        lower = np.where(common.is_edge[:, None], [0.0, -out_mm], 0.0)
+        return read_pair(replace(common, outline_mm=common.outline_mm + lower), scene.layout, scene.stance)
+
+    return read
 
 
 def _moved_tip(scene: Scene, common: Common, along_mm: float) -> Callable[[], dict[Side, dict[Key, float]]]:

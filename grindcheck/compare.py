@@ -334,8 +334,15 @@ def _knowns(views: dict[Side, View], scene: Scene, scale: PrintScale, uncertain:
             side: _point_std(line(side, "shoulder")) for side in SIDES if line(side, "shoulder")
         },
         rim_local_mm=uncertain.rim_mm,
+        rim_shift_mm=_edge_std(scene.sightings),
         tip_mm=uncertain.tip_mm,
     )
+
+
+def _edge_std(sightings: dict[Side, Sighting]) -> float:
+    """Of the whole edge, the mean of both photos' own: where a wall shows, a rim may lie anywhere on it."""
+    left, right = (float(np.median(seen.outline_std_mm[seen.is_edge])) for seen in sightings.values())
+    return float(np.hypot(left, right)) / 2
 
 
 def _turn_std(line: Line, bias_mm: float) -> float:

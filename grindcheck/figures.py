@@ -45,6 +45,8 @@ class Layout:
     full_flat : bool
     bends : int
         Degree of the plunge lines: 1 straight, 2 bent.
+    unseen_top_mm : (float, float)
+        How much higher a shoulder that isn't seen is taken to be than where the plunges end.
     """
 
     match: Match
@@ -56,6 +58,7 @@ class Layout:
     has_shoulder: tuple[bool, bool]
     full_flat: bool
     bends: int = 1
+    unseen_top_mm: tuple[float, float] = (0.0, 0.0)
     labels: dict[float, str] = field(default_factory=dict)
 
 
@@ -148,7 +151,10 @@ def read_face(common: Common, layout: Layout, side: Side, *, rise_mm: float) -> 
     start = -np.inf
     if layout.has_plunge[index]:
         plunge = plunge_figures(
-            common.plunge_mm[side], edge, top if len(top) else _plunge_ends(common), bends=layout.bends
+            common.plunge_mm[side],
+            edge,
+            top if len(top) else _plunge_ends(common) + np.array([0.0, layout.unseen_top_mm[index]]),
+            bends=layout.bends,
         )
         out.update({(f"plunge.{name}", None): value for name, value in plunge.items()})
         start = float(np.mean(common.plunge_mm[side][:, 0]))

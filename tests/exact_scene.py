@@ -209,7 +209,7 @@ def knowns(**changes: object) -> Knowns:
         focal_std=(0.03, 0.03), plunge_shift_mm={"left": 0.02, "right": 0.03},
         plunge_turn_rad={"left": 0.002, "right": 0.003}, shoulder_shift_mm={"left": 0.015, "right": 0.02},
         shoulder_local_mm={"left": np.asarray(0.01), "right": np.asarray(0.02)}, rim_local_mm=0.015,
-        tip_mm=0.05,
+        rim_shift_mm=0.012, tip_mm=0.05,
     )  # fmt: skip
     return replace(usual, **changes)  # type: ignore[arg-type]
 
@@ -221,7 +221,7 @@ def no_doubt(**changes: object) -> Knowns:
         "thickness_std_mm": 0.0, "height_std_mm": 0.0, "edge_std_mm": 0.0, "print_std": 0.0,
         "focal_std": (0.0, 0.0), "plunge_shift_mm": none, "plunge_turn_rad": none, "shoulder_shift_mm": none,
         "shoulder_local_mm": {"left": np.asarray(0.0), "right": np.asarray(0.0)}, "rim_local_mm": 0.0,
-        "tip_mm": 0.0,
+        "rim_shift_mm": 0.0, "tip_mm": 0.0,
     }  # fmt: skip
     return knowns(**{**nothing, **changes})
 

@@ -79,9 +79,10 @@ def _drawn(scene: Scene, knowns, rng):
     for lines in (plunge, shoulder):
         lines["right"] = (lines["right"] - pivot) @ np.array([[cos, sin], [-sin, cos]]) + pivot + shift
     tip = np.array([knowns.tip_mm * rng.normal(), 0.0])
+    lower = np.where(common.is_edge[:, None], [0.0, knowns.rim_shift_mm * rng.normal()], 0.0)
     moved = replace(
         common,
-        outline_mm=common.outline_mm + tip,
+        outline_mm=common.outline_mm + tip + lower,
         plunge_mm={side: line + tip for side, line in plunge.items()},
         shoulder_mm={side: line + tip for side, line in shoulder.items()},
     )
@@ -225,3 +226,16 @@ def test_gum_h1_end_gauge():
     factor = float(stats.t.ppf(0.995, math.floor(effective)))
     assert round(factor * 31.66) == pytest.approx(93, abs=1)
     assert round(factor * 32) == 93
+
+
+def test_shoulder_that_is_not_seen_widens_what_is_told_at_its_height():
+    """By the lean of the line times how little is known of the height: 0.8 mm, see `budget`."""
+    scene = _registered(exact.scene(left_mm=100.6))
+    knowns = exact.no_doubt()
+    unseen = replace(scene, layout=replace(scene.layout, has_shoulder=(False, True)))
+    key = ("plunge.shoulder", None)
+    assert _std(propagate(scene, knowns), key) < 1e-3
+    angle = float(propagate(unseen, knowns)["left"]["plunge.angle", None].nominal_value)
+    lean = abs(math.tan(angle))
+    assert lean > 0.02
+    assert _std(propagate(unseen, knowns), key) == pytest.approx(0.8 * lean, rel=0.05)
