@@ -111,7 +111,11 @@ def _level_odds(
     )
     off = ((level - bevel) ** 2)[:, below].mean(axis=1) + ((level - flat) ** 2)[:, above].mean(axis=1)
     spread = _along(0.5 * off[:, None], _POOL_MM / COLUMN_MM) + 1e-6
-    weight = 0.5 * block * _looks(_along(linear[:, above], _CALM_MM / step))
+    own = (
+        _along(linear[:, above], _CALM_MM / step)
+        - _along(linear[:, above].mean(axis=1), _POOL_MM / step)[:, None]
+    )
+    weight = 0.5 * block * _looks(own)
     expected = bevel[:, None, :] * (1 - flat_share) + flat[:, None, :] * flat_share
     cost = np.minimum((level[:, None, :] - expected) ** 2 / spread[:, None, :], _MOST).sum(axis=2)
     ramp = bevel + (flat - bevel) * gradual
@@ -134,8 +138,7 @@ def _pattern_odds(
     from scipy.ndimage import gaussian_filter
 
     pool = _POOL_MM / step
-    logs = np.log(np.maximum(linear, _FLOOR))
-    lines = logs - _along(logs, _CALM_MM / step)
+    lines = linear - _along(linear, _CALM_MM / step)
     near = below & (offsets > offsets[below][-1] - _PATTERN_MM)
     pattern = lines[:, near].mean(axis=1)
     power = _along(pattern**2, pool) + 1e-12
@@ -145,13 +148,13 @@ def _pattern_odds(
     lines = there * pattern[:, None] + np.clip(rest, -_CAP * np.sqrt(spread), _CAP * np.sqrt(spread))
     kept = np.clip(there[:, below & ~near].mean(axis=1), 0.0, 1.0) * pattern
     with_it, alone = _blocks(lines * kept[:, None], block), _blocks((kept**2)[:, None], block)
-    spread = _blocks(spread, block) + 1e-6
+    spread = _blocks(spread, block) + 1e-8
     weight = 0.5 * block * _looks(lines[:, above])
     share = 1 - flat_share
     cost = np.einsum("bm,sm->bs", -2 * with_it / spread, share)
     cost += np.einsum("bm,sm->bs", alone / spread, share**2)
     none = ((0.25 * alone - with_it) / spread).sum(axis=1)
-    energy = gaussian_filter(logs, 0.7, order=(1, 0)) ** 2
+    energy = gaussian_filter(np.log(np.maximum(linear, _FLOOR)), 0.7, order=(1, 0)) ** 2
     bevel, flat = (
         _blocks(_along(energy[:, part].mean(axis=1), pool)[:, None], block) for part in (below, above)
     )

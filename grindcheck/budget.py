@@ -304,16 +304,14 @@ def _turned(angle_rad: float, point: Array) -> Array:
 
 
 def _unseen_tops(scene: Scene, common: Common) -> list[Callable[[], dict[Side, dict[Key, float]]]]:
-    """For each plunge whose shoulder isn't seen: it ends higher up."""
+    """For each plunge whose shoulder isn't seen beside it: it ends higher up."""
 
     def raised(tops: tuple[float, float]) -> Callable[[], dict[Side, dict[Key, float]]]:
         return lambda: read_pair(common, replace(scene.layout, unseen_top_mm=tops), scene.stance)
 
     layout = scene.layout
-    each = zip(
-        ((_UNSEEN_TOP_MM, 0.0), (0.0, _UNSEEN_TOP_MM)), layout.has_plunge, layout.has_shoulder, strict=True
-    )
-    return [raised(tops) for tops, plunge, seen in each if plunge and not seen and not layout.full_flat]
+    each = zip(((_UNSEEN_TOP_MM, 0.0), (0.0, _UNSEEN_TOP_MM)), layout.has_plunge, layout.meets, strict=True)
+    return [raised(tops) for tops, plunge, met in each if plunge and not met and not layout.full_flat]
 
 
 def _moved_edge(scene: Scene, common: Common, out_mm: float) -> Callable[[], dict[Side, dict[Key, float]]]:

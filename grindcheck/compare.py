@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from grindcheck.budget import Figures, Knowns, Scene, propagate
 from grindcheck.camera import Camera
 from grindcheck.errors import PairError
-from grindcheck.figures import STATION_MM, Common, Key, Layout
+from grindcheck.figures import STATION_MM, Common, Key, Layout, meets_plunge
 from grindcheck.geometry import Array, Rigid, frozen, turn
 from grindcheck.grindlines import GrindLines
 from grindcheck.mat.finding import MatView
@@ -212,6 +212,7 @@ def _scene(views: dict[Side, View], stance: Stance) -> Scene:
         labels=labels,
         has_plunge=_both(lambda side: views[side].lines.plunge is not None),
         has_shoulder=_both(lambda side: views[side].lines.shoulder is not None),
+        meets=_both(lambda side: meets_plunge(shapes[side].shoulder_mm, shapes[side].plunge_mm)),
         full_flat=all(view.lines.full_flat for view in views.values()),
     )
     return Scene(

@@ -17,6 +17,7 @@ from grindcheck.silhouette import Side
 STATION_MM = 10.0
 _LOCAL_MM = 3.0  # half window of a local fit
 _CORNER_MM = 2.5  # beside the plunge the shoulder is rounded by the belt's edge and says nothing
+_RUN_POINTS = 5  # at least, of such a run
 _RUN_MM = 15.0  # of edge and shoulder used to carry them to the plunge line
 
 Key = tuple[str, float | None]  # quantity and station (mm from the tip)
@@ -42,6 +43,8 @@ class Layout:
     has_plunge : (bool, bool)
         Left and right.
     has_shoulder : (bool, bool)
+    meets : (bool, bool)
+        The shoulder is seen so near to the plunge that it tells where the two meet.
     full_flat : bool
     bends : int
         Degree of the plunge lines: 1 straight, 2 bent.
@@ -56,6 +59,7 @@ class Layout:
     stations_mm: Array
     has_plunge: tuple[bool, bool]
     has_shoulder: tuple[bool, bool]
+    meets: tuple[bool, bool]
     full_flat: bool
     bends: int = 1
     unseen_top_mm: tuple[float, float] = (0.0, 0.0)
@@ -150,12 +154,10 @@ def read_face(common: Common, layout: Layout, side: Side, *, rise_mm: float) -> 
         top = np.empty((0, 2))
     start = -np.inf
     if layout.has_plunge[index]:
-        plunge = plunge_figures(
-            common.plunge_mm[side],
-            edge,
-            top if len(top) else _plunge_ends(common) + np.array([0.0, layout.unseen_top_mm[index]]),
-            bends=layout.bends,
-        )
+        ends = top
+        if not (layout.full_flat or layout.meets[index]):
+            ends = _plunge_ends(common, layout) + np.array([0.0, layout.unseen_top_mm[index]])
+        plunge = plunge_figures(common.plunge_mm[side], edge, ends, bends=layout.bends)
         out.update({(f"plunge.{name}", None): value for name, value in plunge.items()})
         start = float(np.mean(common.plunge_mm[side][:, 0]))
     for station in layout.stations_mm:
@@ -167,10 +169,10 @@ def read_face(common: Common, layout: Layout, side: Side, *, rise_mm: float) -> 
     return out
 
 
-def _plunge_ends(common: Common) -> Array:
+def _plunge_ends(common: Common, layout: Layout) -> Array:
     """Stand-in for a shoulder that isn't seen: the other face's, or the height at which the plunges end."""
-    for shoulder in common.shoulder_mm.values():
-        if len(shoulder):
+    for shoulder, meets in zip(common.shoulder_mm.values(), layout.meets, strict=True):
+        if meets:
             return shoulder
     ends = [float(line[:, 1].max()) for line in common.plunge_mm.values() if len(line)]
     start = min(float(line[:, 0].min()) for line in common.plunge_mm.values() if len(line))
@@ -241,10 +243,19 @@ def _straight(x: Array, y: Array) -> "np.polynomial.Polynomial":
     return np.polynomial.Polynomial([level - slope * middle, slope])
 
 
+def meets_plunge(shoulder: Array, plunge: Array) -> bool:
+    """Whether a shoulder is seen close enough to a plunge to be carried back to it."""
+    return len(plunge) > 0 and len(_in_front(shoulder, float(plunge[:, 0].mean()), _CORNER_MM)) >= _RUN_POINTS
+
+
+def _in_front(rim: Array, at: float, gap: float) -> Array:
+    return rim[(rim[:, 0] > at + gap) & (rim[:, 0] < at + gap + _RUN_MM)]
+
+
 def _run(rim: Array, at: float, gap: float) -> "np.polynomial.Polynomial":
     """Return the rim in front of the plunge as a gentle curve that can be carried back to it."""
-    part = rim[(rim[:, 0] > at + gap) & (rim[:, 0] < at + gap + _RUN_MM)]
-    if len(part) < 5:
+    part = _in_front(rim, at, gap)
+    if len(part) < _RUN_POINTS:
         part = rim[np.argsort(np.abs(rim[:, 0] - at))[:10]]
     return _straight(part[:, 0], part[:, 1])
 

@@ -187,7 +187,7 @@ def scene(
     layout = Layout(
         match=match, right_to_left=found.fixed_from_moving, spine=straight["left"],
         spine_right=straight["right"], stations_mm=np.arange(30.0, 100.0, 10.0), has_plunge=(True, True),
-        has_shoulder=(True, True), full_flat=False,
+        has_shoulder=(True, True), meets=(True, True), full_flat=False,
     )  # fmt: skip
     middle = STANCE.height_mm - THICKNESS / 2
     tip = np.array([[0.0, 13.0]])
