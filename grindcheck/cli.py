@@ -9,7 +9,14 @@ from typing import Annotated, Any
 
 import typer
 
-from grindcheck import __version__, cli_records_check, cli_records_sheet, cli_records_upkeep, settings
+from grindcheck import (
+    __version__,
+    cli_gauge,
+    cli_records_check,
+    cli_records_sheet,
+    cli_records_upkeep,
+    settings,
+)
 from grindcheck.cli_records import records
 from grindcheck.console import (
     EXIT_CODES,
@@ -46,6 +53,7 @@ records.command("verify")(cli_records_upkeep.verify)
 records.command("trend")(cli_records_upkeep.trend)
 records.command("sheet")(cli_records_sheet.sheet)
 app.add_typer(records)
+app.command()(cli_gauge.gauge)
 
 
 def main() -> None:

@@ -25,11 +25,12 @@ def mat_sheet(mi: Any, mat: dict[str, Any], pair: dict[str, Any], made: dict[str
     )
     field = tint * 0.9 * made["field"][..., None]
     inner = (mat["field_mm"][0] * sx, mat["field_mm"][1] * sy)
+    curl = pair.get("curl", {})
     return {
         "mat": sheet(mi, "mat", size, 0.0, {
-            "type": "diffuse", "reflectance": texture(mi, print_, repeat=False)}, None),
+            "type": "diffuse", "reflectance": texture(mi, print_, repeat=False)}, None, curl),
         "field": sheet(mi, "field", inner, 0.002, {
-            "type": "diffuse", "reflectance": texture(mi, field.astype(np.float32))}, 40.0),
+            "type": "diffuse", "reflectance": texture(mi, field.astype(np.float32))}, 40.0, curl),
     }  # fmt: skip
 
 
@@ -41,7 +42,7 @@ def table(mi: Any, pair: dict[str, Any], made: dict[str, Any]) -> dict[str, Any]
 
 
 def cards(mi: Any, photo: dict[str, Any]) -> dict[str, Any]:
-    """Return what lies over the frame: scraps of card."""
+    """Return what lies over frame or blade, or hangs above them: scraps of card, tape, a hand's shadow."""
     out = {}
     for number, card in enumerate(photo.get("cards", [])):
         x, y = np.array([-0.5, 0.5]) * card["size_mm"][0], np.array([0.5, -0.5]) * card["size_mm"][1]
@@ -49,7 +50,7 @@ def cards(mi: Any, photo: dict[str, Any]) -> dict[str, Any]:
         angle = np.radians(card["angle_deg"])
         points = np.stack([
             np.cos(angle) * gx - np.sin(angle) * gy + card["x_mm"],
-            np.sin(angle) * gx + np.cos(angle) * gy + card["y_mm"], np.full((2, 2), 0.8),
+            np.sin(angle) * gx + np.cos(angle) * gy + card["y_mm"], np.full((2, 2), card.get("z_mm", 0.8)),
         ], axis=-1)  # fmt: skip
         bsdf = {
             "type": "twosided",

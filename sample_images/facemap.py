@@ -59,7 +59,7 @@ def face_maps(pair: dict[str, Any], photo: dict[str, Any]) -> dict[str, Any]:
         rng = np.random.default_rng([photo["seed"], side, number, 7])
         out[region] = {
             "box": box, "finish": finish, "slopes": slopes.astype(np.float16),
-            "back": _back(finish, box, photo, rng),
+            "back": _tinted(_back(finish, box, photo, rng), box, pair.get("tints", []), region, blade, side),
         }  # fmt: skip
     return out
 
@@ -101,6 +101,45 @@ def _back(finish: dict[str, Any], box: Box, photo: dict[str, Any], rng: np.rando
         here = y[inside], x[inside]
         level[here] = level[here] * (1 - full) + full * speck["level"] * np.array([1.0, 0.9, 0.75])
     return level.astype(np.float32)
+
+
+def _tinted(
+    level: Picture, box: Box, tints: list[dict[str, Any]], region: str, blade: Blade, side: int
+) -> Picture:
+    """Colour a region: ``fluid`` (layout blue), ``heat`` (temper colours from the edge up), ``oil``."""
+    rows, columns = level.shape[:2]
+    scale = np.array([columns, rows]) / [box.shape[1], box.shape[0]]
+    origin, ex, ey = (box.texels(np.array([at], float))[0] * scale for at in ((0, 0), (1, 0), (0, 1)))
+    back = np.linalg.inv(np.column_stack([ex - origin, ey - origin]))
+    texel = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1) - origin
+    x, y = np.moveaxis(texel @ back.T, -1, 0)
+    for tint in tints:
+        rng = np.random.default_rng([tint["seed"], side])
+        clouds = ndimage.gaussian_filter(
+            rng.standard_normal(level.shape[:2]), tint.get("cloud_mm", 2.0) / _BACK_MM
+        )
+        clouds /= clouds.std()
+        if tint["kind"] == "fluid" and region == tint.get("region", "bevel"):
+            cover = np.clip(0.85 + 0.15 * clouds, 0, 1)[..., None]
+            level = level * (1 - cover) + level * cover * np.array([0.12, 0.2, 0.75])
+        elif tint["kind"] == "heat":
+            place = np.clip((y - lower_border(blade, x)) / tint["reach_mm"] + 0.06 * clouds, 0, 1)
+            straw, purple, blue, steel = (
+                (0.95, 0.75, 0.35),
+                (0.55, 0.3, 0.5),
+                (0.3, 0.42, 0.75),
+                (1.0, 1.0, 1.0),
+            )
+            stops = [0.0, 0.35, 0.55, 1.0]
+            order = (blue, purple, straw, steel)
+            level = level * np.stack(
+                [np.interp(place, stops, [one[k] for one in order]) for k in range(3)], axis=-1
+            )
+        elif tint["kind"] == "oil":
+            level = (
+                level * (1 + tint["amount"] * np.tanh(2 * clouds))[..., None] * np.array([1.0, 0.98, 0.94])
+            )
+    return np.clip(level, 0.005, 0.95).astype(np.float32)
 
 
 def region_at(blade: Blade, side: str, points_mm: Array) -> NDArray[np.str_]:

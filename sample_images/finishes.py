@@ -20,8 +20,15 @@ _COARSE = 5  # texels between the places along a line where it is drawn
 _GLOSS = {
     "belt": (0.1, 0.24, 0.46), "satin": (0.08, 0.19, 0.46), "brushed": (0.09, 0.2, 0.46),
     "tumbled": (0.21, 0.21, 0.42), "blasted": (0.42, 0.42, 0.36), "etched": (0.34, 0.36, 0.17),
+    "oxide": (0.3, 0.3, 0.05), "mirror": (0.035, 0.035, 0.58),
 }  # fmt: skip
-_SPREAD_DEG = {"belt": 0.6, "satin": 1.2, "brushed": 2.5, "etched": 1.0}  # of the lines' directions
+_SPREAD_DEG = {
+    "belt": 0.6,
+    "satin": 1.2,
+    "brushed": 2.5,
+    "etched": 1.0,
+    "oxide": 1.0,
+}  # of the lines' directions
 
 
 def gloss(finish: dict[str, Any]) -> tuple[float, float, float]:
@@ -31,7 +38,9 @@ def gloss(finish: dict[str, Any]) -> tuple[float, float, float]:
 
 def lay_rad(finish: dict[str, Any]) -> float:
     """Return the direction of the lay's lines against the blade's axis; 0 without a direction."""
-    return 0.0 if finish["kind"] in ("tumbled", "blasted") else float(np.radians(finish["angle_deg"]))
+    return (
+        0.0 if finish["kind"] in ("tumbled", "blasted", "mirror") else float(np.radians(finish["angle_deg"]))
+    )
 
 
 def surface_slopes(finish: dict[str, Any], box: Box, rng: np.random.Generator) -> Picture:
@@ -41,9 +50,11 @@ def surface_slopes(finish: dict[str, Any], box: Box, rng: np.random.Generator) -
         slopes = _lines(box, rng, finish["grit"], _SPREAD_DEG[kind], broken=kind == "brushed")
     elif kind == "tumbled":
         slopes = _tumbled(box, rng)
+    elif kind == "mirror":  # what the last compound leaves: an orange peel too shallow to see as lines
+        slopes = _pits(box, rng, ((0.6, 1.0), (2.0, 1.0)), 0.004)
     elif kind == "blasted":
         slopes = _pits(box, rng, ((0.03, 1.0), (0.07, 0.7), (0.2, 0.25)), 0.2)
-    else:  # the acid eats into what the paper left
+    else:  # acid, and the bath of a black oxide, eat into what the paper left
         slopes = 0.4 * _lines(box, rng, finish["grit"], _SPREAD_DEG[kind], broken=False)
         slopes += _pits(box, rng, ((0.03, 1.0), (0.1, 0.5)), 0.07)
     return slopes

@@ -61,11 +61,28 @@ def grid(mi: Any, name: str, points: Array, uv: Array, bsdf: Any) -> Any:
 
 
 def sheet(
-    mi: Any, name: str, size: tuple[float, float], z: float, bsdf: dict[str, Any], tile: float | None
+    mi: Any,
+    name: str,
+    size: tuple[float, float],
+    z: float,
+    bsdf: dict[str, Any],
+    tile: float | None,
+    curl: dict[str, float] | None = None,
 ) -> Any:
-    """Return a level rectangle in the middle of the mat; the top left corner has u = v = 0."""
-    x, y = np.array([-0.5, 0.5]) * size[0], np.array([0.5, -0.5]) * size[1]
-    points = np.stack([*np.meshgrid(x, y), np.full((2, 2), z)], axis=-1)
+    """Return a rectangle in the middle of the mat; the top left corner has u = v = 0.
+
+    It lies level, or with ``curl`` lifted: ``ends_mm`` at x = ± 140 mm, rising with the fourth power from
+    the middle; ``crease_mm``, a fold across at ``crease_at_mm``, 8 mm wide.
+    """
+    curl = curl or {}
+    count = 120 if curl else 2
+    x, y = np.linspace(-0.5, 0.5, count) * size[0], np.array([0.5, -0.5]) * size[1]
+    gx, gy = np.meshgrid(x, y)
+    lift = curl.get("ends_mm", 0.0) * (gx / 140.0) ** 4
+    lift += curl.get("crease_mm", 0.0) * np.clip(
+        1 - np.abs(gx - curl.get("crease_at_mm", 0.0)) / 4.0, 0, None
+    )
+    points = np.stack([gx, gy, z + lift], axis=-1)
     u, v = (1.0, 1.0) if tile is None else (size[0] / tile, size[1] / tile)
-    uv = np.stack(np.meshgrid([0.0, u], [0.0, v]), axis=-1)
+    uv = np.stack(np.meshgrid(np.linspace(0.0, u, count), [0.0, v]), axis=-1)
     return grid(mi, name, points, uv, bsdf)

@@ -34,12 +34,16 @@ LAYERS = (
         "finish.trace", "finish.span", "finish.look", "finish.line", "finish.search", "finish.scan",
         "finish.findable", "finish.change",
     },
-    {"pipeline", "advice", "options", "finish.regions", "finish.check", "trend", "flatness"},
+    {
+        "pipeline", "advice", "options", "finish.regions", "finish.check", "trend", "flatness", "gaugestudy",
+        "agreement", "gaugetable",
+    },
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
         "report.trend_text", "report.trend_picture", "report.flatness_text", "report.plain_photo",
         "report.paper", "report.knife_sheet", "report.drawing_data", "report.recorded_picture",
+        "report.gauge_text", "report.agreement_picture",
     },
     {
         "record", "record.entries", "record.tables", "record.migrations", "record.migrations.v0001",
@@ -69,7 +73,7 @@ LAYERS = (
     },
     {"page.app", "page.sample"},
     {"page.serving"},
-    {"console", "cli_records"},
+    {"console", "cli_records", "cli_gauge"},
     {"cli_records_check", "cli_records_upkeep", "cli_records_sheet"},
     {"cli", "__main__"},
 )  # fmt: skip
@@ -87,10 +91,11 @@ ONLY_IN = {
     },
     "matplotlib": {
         "mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture",
-        "report.trend_picture", "report.paper",
+        "report.trend_picture", "report.paper", "report.agreement_picture",
     },
     "typer": {
         "console", "cli_records", "cli_records_check", "cli_records_upkeep", "cli_records_sheet", "cli",
+        "cli_gauge",
     },
     "fastapi": {
         "page.api", "page.app", "page.results", "page.routes_archive", "page.routes_checks",

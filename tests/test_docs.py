@@ -109,7 +109,8 @@ def test_ci_is_sound_bash() -> None:
     [
         ("check", "`grindcheck check PHOTO PHOTO` measures", "`grindcheck finish PHOTO...` finds"),
         ("finish", "`grindcheck finish PHOTO...` finds", "`grindcheck mat` writes"),
-        ("mat", "`grindcheck mat` writes", "`grindcheck serve` opens"),
+        ("mat", "`grindcheck mat` writes", "`grindcheck gauge TABLE` studies"),
+        ("gauge", "`grindcheck gauge TABLE` studies", "`grindcheck serve` opens"),
         ("serve", "`grindcheck serve` opens", "`grindcheck --version`"),
     ],
 )
@@ -184,7 +185,8 @@ def test_defaults_told_are_those_of_the_code() -> None:
         ("--tolerance", f"{settings.PLUNGE_TOLERANCE_MM:g}mm"),
         ("--angle-tolerance", "1deg"),
     ):
-        (row,) = [line for line in README.splitlines() if line.startswith(f"| `{option}`")]
+        told = section("`grindcheck check PHOTO PHOTO` measures", "`grindcheck finish PHOTO...` finds")
+        (row,) = [line for line in told.splitlines() if line.startswith(f"| `{option}`")]
         assert row.split("|")[-2].strip() == default
     assert settings.PLUNGE_TOLERANCE_MM == settings.HEIGHT_TOLERANCE_MM  # one option sets both
     assert f"{settings.THINNEST_STOCK_MM:g} to {settings.THICKEST_STOCK_MM:g} mm" in README

@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-STRATA = ("grind", "light", "lens", "thickness", "tilt", "paper", "lay", "tip", "bars")
+STRATA = ("stratum", "grind", "light", "lens", "thickness", "tilt", "paper", "lay", "tip", "bars")
 
 
 def measure(truth_file: Path) -> dict[str, Any]:

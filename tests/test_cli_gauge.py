@@ -1,0 +1,105 @@
+"""The gauge study as a user runs it: tables of values, two photos a take, bad rows, calliper."""
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+from test_gaugestudy import AIAG
+from typer.testing import CliRunner, Result
+
+from grindcheck.cli import app
+from grindcheck.errors import InputError
+from grindcheck.gaugetable import Measured, Take, measured_takes, read_takes
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, ["gauge", *map(str, arguments)])
+
+
+def table(path: Path, rows: list[list[object]], heading: str = "knife,person,value (mm)") -> Path:
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream).writerows([heading.split(","), *rows])
+    return path
+
+
+@pytest.fixture
+def worked(tmp_path: Path) -> Path:
+    rows: list[list[object]] = [
+        [f"part {part}", person, takes[part]]
+        for person, trials in AIAG.items()
+        for takes in trials
+        for part in range(10)
+    ]
+    return table(tmp_path / "worked.csv", rows)
+
+
+def test_the_worked_example_end_to_end(worked: Path) -> None:
+    """Figures of the handbook's example, see test_gaugestudy; tolerance 1 mm either way."""
+    told = run(worked, "--json", "-", "--tolerance", "1 mm")
+    assert told.exit_code == 0, told.output
+    data = json.loads(told.stdout)
+    by_range, by_variance = data["studies"]
+    assert by_range["gauge_mm"]["std"] == pytest.approx(0.3058, abs=1e-4)
+    assert by_variance["categories"] == 4
+    # 6 × 0.3024 / 2
+    assert by_variance["share_of_tolerance"] == pytest.approx(0.907, abs=1e-3)
+    assert data["sentence"].startswith("Not good enough")
+    text = run(worked, "--tolerance", "10 mm", "--units", "mm").stdout
+    assert text.startswith("Good enough to judge a difference of 10.000 mm")
+    assert "another person" in text
+
+
+def test_against_a_calliper(worked: Path, tmp_path: Path) -> None:
+    means = {part: sum(takes[part] for trials in AIAG.values() for takes in trials) / 9 for part in range(10)}
+    calliper = table(
+        tmp_path / "calliper.csv", [[f"part {p}", m - 0.1] for p, m in means.items()], "knife,value (mm)"
+    )
+    picture = tmp_path / "agreement.png"
+    told = run(worked, "--calliper", calliper, "--picture", picture, "--units", "mm")
+    assert told.exit_code == 0, told.output
+    assert "the tool reads 0.100 mm more in the mean." in told.stdout
+    assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+def test_one_bad_pair_is_left_out_and_named() -> None:
+    takes = tuple(
+        Take(row=row, knife="a", person="", value_mm=None, photos=(Path("1"), Path("2")), thickness_mm=3.0)
+        for row in (2, 3)
+    )
+
+    def measure(take: Take) -> tuple[float, float]:
+        if take.row == 2:
+            raise InputError("The photo is dark.", advice="More light.")
+        return 0.25, 0.1
+
+    steps: list[str] = []
+    done, failed = measured_takes(takes, measure, progress=steps.append)
+    assert done == (Measured(take=takes[1], value_mm=0.25, expanded_mm=0.1),)
+    assert failed == ((takes[0], "The photo is dark."),)
+    assert steps == ["1 of 2: a", "2 of 2: a"]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("knife,person\na,b\n", "no column"),
+        ("knife,value\na,\n", "Row 2"),
+        ("knife,photo 1,photo 2\na,one.jpg,\n", "Row 2"),
+        ("knife,value\na,much\n", "row 2"),
+        ("\x00\x01", "no column"),
+    ],
+)
+def test_bad_tables_say_what_to_do(tmp_path: Path, text: str, said: str) -> None:
+    bad = tmp_path / "bad.csv"
+    bad.write_text(text, encoding="utf-8")
+    told = run(bad)
+    assert told.exit_code == 2
+    assert said in told.stderr
+    assert "What to do:" in told.stderr
+
+
+def test_inches_signs_and_semicolons_are_read(tmp_path: Path) -> None:
+    file = tmp_path / "one.csv"
+    file.write_text("Knife;Value\na;-0.25 mm\nb;0.01 in\nc;0\n", encoding="utf-8")
+    assert [take.value_mm for take in read_takes(file)] == pytest.approx([-0.25, 0.254, 0.0])
