@@ -11,10 +11,12 @@ import typer
 
 from grindcheck import (
     __version__,
+    cli_batch,
     cli_gauge,
     cli_records_check,
     cli_records_sheet,
     cli_records_upkeep,
+    cli_selftest,
     settings,
 )
 from grindcheck.cli_records import records
@@ -54,6 +56,8 @@ records.command("trend")(cli_records_upkeep.trend)
 records.command("sheet")(cli_records_sheet.sheet)
 app.add_typer(records)
 app.command()(cli_gauge.gauge)
+app.command()(cli_batch.batch)
+app.command()(cli_selftest.selftest)
 
 
 def main() -> None:

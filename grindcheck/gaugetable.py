@@ -74,7 +74,7 @@ def read_takes(path: Path) -> tuple[Take, ...]:
     if not rows or not {"value", "photo 1"} & set(rows[0]):
         raise InputError(
             f"{path.name} has no column of values or photos.",
-            advice="Head the columns knife, person, value (mm); or photo 1, photo 2, thickness (mm) for value.",
+            advice="Head them knife, person, value (mm); or photo 1, photo 2, thickness (mm) for the last.",
         )
     return tuple(_take(number, row, path) for number, row in enumerate(rows, start=2))
 

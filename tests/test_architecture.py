@@ -13,7 +13,7 @@ PACKAGE = ROOT / "grindcheck"
 # From the bottom up; a module imports from lower layers, or from its own.
 LAYERS = (
     # "": for its version
-    {"", "errors", "home", "settings", "units", "flags", "geometry", "chain", "registration"},
+    {"", "errors", "home", "settings", "units", "tablecell", "flags", "geometry", "chain", "registration"},
     {"mat.spec", "mat.strips", "photo"},
     {
         "mat", "mat.drawing", "mat.strip_sheet", "mat.markers", "mat.saddle", "mat.edges", "mat.finding",
@@ -36,14 +36,14 @@ LAYERS = (
     },
     {
         "pipeline", "advice", "options", "finish.regions", "finish.check", "trend", "flatness", "gaugestudy",
-        "agreement", "gaugetable",
+        "agreement", "gaugetable", "selfcheck", "batch",
     },
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
         "report.trend_text", "report.trend_picture", "report.flatness_text", "report.plain_photo",
         "report.paper", "report.knife_sheet", "report.drawing_data", "report.recorded_picture",
-        "report.gauge_text", "report.agreement_picture",
+        "report.gauge_text", "report.agreement_picture", "batch_workers",
     },
     {
         "record", "record.entries", "record.tables", "record.migrations", "record.migrations.v0001",
@@ -73,7 +73,7 @@ LAYERS = (
     },
     {"page.app", "page.sample"},
     {"page.serving"},
-    {"console", "cli_records", "cli_gauge"},
+    {"console", "cli_records", "cli_gauge", "cli_selftest", "cli_batch"},
     {"cli_records_check", "cli_records_upkeep", "cli_records_sheet"},
     {"cli", "__main__"},
 )  # fmt: skip
@@ -95,7 +95,7 @@ ONLY_IN = {
     },
     "typer": {
         "console", "cli_records", "cli_records_check", "cli_records_upkeep", "cli_records_sheet", "cli",
-        "cli_gauge",
+        "cli_gauge", "cli_selftest", "cli_batch",
     },
     "fastapi": {
         "page.api", "page.app", "page.results", "page.routes_archive", "page.routes_checks",

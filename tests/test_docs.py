@@ -110,7 +110,9 @@ def test_ci_is_sound_bash() -> None:
         ("check", "`grindcheck check PHOTO PHOTO` measures", "`grindcheck finish PHOTO...` finds"),
         ("finish", "`grindcheck finish PHOTO...` finds", "`grindcheck mat` writes"),
         ("mat", "`grindcheck mat` writes", "`grindcheck gauge TABLE` studies"),
-        ("gauge", "`grindcheck gauge TABLE` studies", "`grindcheck serve` opens"),
+        ("gauge", "`grindcheck gauge TABLE` studies", "`grindcheck batch FOLDER --csv FILE` measures"),
+        ("batch", "`grindcheck batch FOLDER --csv FILE` measures", "`grindcheck selftest` measures"),
+        ("selftest", "`grindcheck selftest` measures", "`grindcheck serve` opens"),
         ("serve", "`grindcheck serve` opens", "`grindcheck --version`"),
     ],
 )

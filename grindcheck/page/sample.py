@@ -3,14 +3,11 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-import grindcheck
-from grindcheck.errors import InputError
 from grindcheck.printscale import save_print_scale
 from grindcheck.record import checks, knives, vault
 from grindcheck.record.entries import KnifeFacts, Role
 from grindcheck.record.opening import Record
-
-FOLDER = "sample_images"
+from grindcheck.selfcheck import sample_folder
 
 _SABRE_MM = 3.96875  # 5/32 in
 _CANTEEN = "canteen, batch of spring"
@@ -88,7 +85,7 @@ def fill(record: Record, folder: Path | None = None) -> None:
     InputError
         If the photos aren't there.
     """
-    folder = folder or _folder()
+    folder = folder or sample_folder()
     save_print_scale("a4", 276.44, 179.80)  # as the README's first command
     for one in EXAMPLES:
         knife = knives.add_knife(record, one.facts)
@@ -114,13 +111,3 @@ def _kept(
     record: Record, folder: Path, names: "tuple[str, ...] | list[str]", role: Role
 ) -> list[tuple[str, str, Role]]:
     return [(vault.add_photo(record, folder / name).sha256, name, role) for name in names]
-
-
-def _folder() -> Path:
-    for place in (Path(grindcheck.__file__).parent.parent, Path.cwd()):
-        if (place / FOLDER / "petty_a_1.jpg").is_file():
-            return place / FOLDER
-    raise InputError(
-        f"The sample photos aren't here: there is no folder {FOLDER} with them.",
-        advice="Start it in the folder of the source, where sample_images lies.",
-    )

@@ -5,8 +5,9 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from grindcheck.tablecell import cell
+
 _BOM = "\ufeff"  # without it a common spreadsheet takes UTF-8 for another encoding
-_STARTS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 Rows = Sequence[Mapping[str, Any]]
 
@@ -67,15 +68,5 @@ def _csv(head: Sequence[str], rows: Iterable[Sequence[Any]]) -> bytes:
     out = io.StringIO(newline="")
     writer = csv.writer(out)
     writer.writerow(head)
-    writer.writerows([_cell(value) for value in row] for row in rows)
+    writer.writerows([cell(value) for value in row] for row in rows)
     return (_BOM + out.getvalue()).encode("utf-8")
-
-
-def _cell(value: Any) -> str | int | float:
-    """Write a cell; a text that a spreadsheet would take for a formula gets an apostrophe before it."""
-    if value is None:
-        return ""
-    if isinstance(value, int | float):
-        return value
-    text = str(value)
-    return f"'{text}" if text.startswith(_STARTS_FORMULA) else text

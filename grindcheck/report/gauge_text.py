@@ -47,7 +47,7 @@ def gauge_text(
     if studies[-1].categories < NDC_WANTED:
         lines += [
             "",
-            f"Fewer than {NDC_WANTED} groups: the knives are too alike, or the measuring too coarse, to rank.",
+            f"Fewer than {NDC_WANTED} groups: the knives are too alike, or the measuring too coarse.",
         ]
     if len(table.people) == 1:
         lines += ["", "With one person, what a second would add isn't studied."]
@@ -58,8 +58,9 @@ def agreement_text(found: "Agreement", units: Units = "both") -> str:
     """Say how the tool agrees with the calliper."""
     sure = found.bias_low > 0 or found.bias_high < 0
     lines = [
-        f"Against the calliper, {len(found.difference)} blades: the tool reads {fine(abs(found.bias), units)} "
-        f"{'more' if found.bias >= 0 else 'less'} in the mean" + ("." if sure else ", which may be chance."),
+        f"Against the calliper, {len(found.difference)} blades: the tool reads "
+        f"{fine(abs(found.bias), units)} {'more' if found.bias >= 0 else 'less'} in the mean"
+        + ("." if sure else ", which may be chance."),
         f"95 % of differences lie between {_signed(found.low, units)} and {_signed(found.high, units)}.",
     ]
     if found.normalised is not None:

@@ -272,7 +272,8 @@ STRATA: tuple[tuple[str, Wish, Callable[[Rng, Pair], Pair]], ...] = (
                             "tang_high_mm": 40.0, "scale_mm": 0.0})),
     ("50 mm blade", Wish(grind="sabre"), _shape(
         lambda rng, blade: {"width_mm": 17.0, "heel_mm": 62.0, "belly_mm": 22.0, "drop_mm": 20.0,
-                            "tip_mm": 8.0, "tang_mm": 60.0, "tang_low_mm": 1.5, "tang_high_mm": 15.5, "choil_mm": 0.0,
+                            "tip_mm": 8.0, "tang_mm": 60.0, "tang_low_mm": 1.5, "tang_high_mm": 15.5,
+                            "choil_mm": 0.0,
                             "left": blade["left"] | {"plunge_mm": 50.0, "height_mm": 10.0},
                             "right": blade["right"] | {"plunge_mm": 50.0 + float(rng.choice([0.0, 0.3, 0.6])),
                                                        "height_mm": 10.0 + float(rng.choice([0.0, 0.3]))}})),

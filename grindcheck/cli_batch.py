@@ -1,0 +1,84 @@
+"""The command that measures a folder of pairs."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from grindcheck.console import told
+
+EXIT_SOME_FAILED = 1
+
+
+def batch(
+    context: typer.Context,
+    folder: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FOLDER",
+            help="Photos whose names end in 1 and 2, a and b, or left and right; or with a pairs.csv of "
+            "the columns knife, photo 1, photo 2, thickness.",
+        ),
+    ],
+    csv_file: Annotated[
+        Path, typer.Option("--csv", metavar="FILE", help="The table to write, one row a pair; it grows.")
+    ],
+    thickness: Annotated[
+        str | None, typer.Option(help="Stock thickness of all pairs.", show_default="as pairs.csv has it")
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes that measure.", show_default="as many as cores")
+    ] = None,
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="Measure on a Dask cluster, as tcp://10.0.0.5:8786.")
+    ] = None,
+    only_list: Annotated[
+        bool, typer.Option("--list", help="Say which photos make a pair, and measure nothing.")
+    ] = False,
+) -> None:
+    """Measure all pairs of a folder with all cores; run it again to go on where it stopped.
+
+    Exit codes: 0 all measured, 1 some pairs couldn't be, 2 error.
+    """
+    with told(context):
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+        from grindcheck import options
+        from grindcheck.batch import Table, jobs_in
+        from grindcheck.batch_workers import cores, measured_here, measured_on_cluster
+
+        jobs, alone = jobs_in(folder, options.read_thickness(thickness) if thickness else None)
+        for path in alone:
+            typer.echo(f"{path.name} pairs with no other photo and is left out.", err=True)
+        if only_list:
+            for job in jobs:
+                typer.echo(
+                    f"{job.knife}: {job.photos[0].name}, {job.photos[1].name}, {job.thickness_mm:.2f} mm"
+                )
+            return
+        table = Table(csv_file)
+        left = [job for job in jobs if not table.has(job)]
+        if len(left) < len(jobs):
+            typer.echo(f"{len(jobs) - len(left)} of {len(jobs)} pairs are done already.", err=True)
+        failed = 0
+        each = (
+            measured_on_cluster(left, cluster)
+            if cluster
+            else measured_here(left, min(workers or cores(), max(len(left), 1)))
+        )
+        bar = Progress(
+            TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(),
+            console=Console(stderr=True),
+        )  # fmt: skip
+        with bar:
+            task = bar.add_task("pairs", total=len(left))
+            for job, cells in each:
+                table.add(job, cells)
+                if cells.get("error"):
+                    failed += 1
+                    bar.console.print(f"{job.knife}: {cells['error']}", markup=False, highlight=False)
+                bar.advance(task)
+        typer.echo(f"{csv_file}: {len(left) - failed} pairs measured, {failed} not.")
+        if failed:
+            raise typer.Exit(EXIT_SOME_FAILED)

@@ -1,0 +1,170 @@
+"""The tool against photos of known truth: what a maker runs after an upgrade, or on a new computer."""
+
+import json
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import grindcheck
+from grindcheck.errors import InputError
+from grindcheck.mat.spec import mat_spec
+from grindcheck.pipeline import Request, check_pair
+from grindcheck.results import Comparison
+
+FOLDER = "sample_images"
+
+_INSIDE = 1.96  # standard uncertainties that hold 95 % of normal errors
+_NEVER = 4.5  # beyond which one figure alone is wrong: one in 150,000 normal errors
+_RARELY = 0.001  # probability by chance below which too many lie outside
+_INDEPENDENT = 3.0  # figures of one blade that move together count as one: one line carries about three
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """One figure beside its truth; lengths in mm, angles in radians.
+
+    Parameters
+    ----------
+    pair : str
+    quantity : str
+    station_mm : float or None
+    true, told, std : float
+    unit : {"mm", "rad"}
+    """
+
+    pair: str
+    quantity: str
+    station_mm: float | None
+    true: float
+    told: float
+    std: float
+    unit: str
+
+    @property
+    def inside(self) -> bool:
+        """Whether the truth lies inside the stated 95 % interval."""
+        return abs(self.told - self.true) <= _INSIDE * self.std
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SelfCheck:
+    """All figures, and whether they are as they should be.
+
+    Parameters
+    ----------
+    figures : tuple of Compared
+    failed : tuple of (str, str)
+        Pairs that gave no figures, and why.
+    """
+
+    figures: tuple[Compared, ...]
+    failed: tuple[tuple[str, str], ...]
+
+    @property
+    def outside(self) -> int:
+        """Count the figures whose truth lies outside."""
+        return sum(not one.inside for one in self.figures)
+
+    @property
+    def chance(self) -> float:
+        """Probability that an honest tool has as many outside, figures of a blade moving together."""
+        from scipy import stats
+
+        count, outside = (math.ceil(n / _INDEPENDENT) for n in (len(self.figures), self.outside))
+        return float(stats.binom.sf(outside - 1, count, 0.05)) if outside else 1.0
+
+    @property
+    def sound(self) -> bool:
+        """Whether every pair was measured, no figure is far off, and not too many lie outside."""
+        far = any(abs(one.told - one.true) > _NEVER * one.std for one in self.figures)
+        return bool(self.figures) and not self.failed and not far and self.chance > _RARELY
+
+
+def sample_folder(given: Path | None = None) -> Path:
+    """Find the sample photos.
+
+    Raises
+    ------
+    InputError
+        If they aren't there; an installed package has none.
+    """
+    places = [given] if given else [Path(grindcheck.__file__).parent.parent / FOLDER, Path.cwd() / FOLDER]
+    for place in places:
+        if (place / "pairs.json").is_file():
+            return place
+    raise InputError(
+        f"The sample photos aren't here: there is no folder {given or FOLDER} with them.",
+        advice="Start it in the folder of the source, where sample_images lies, or name the folder.",
+    )
+
+
+def sample_pairs(folder: Path) -> tuple[str, ...]:
+    """Return the names of the sample pairs."""
+    listed = json.loads((folder / "pairs.json").read_text(encoding="utf-8"))["pairs"]
+    return tuple(str(pair["name"]) for pair in listed)
+
+
+def check_samples(
+    folder: Path,
+    names: tuple[str, ...],
+    *,
+    progress: Callable[[str], None],
+    measure: Callable[[Request], Comparison] = check_pair,
+) -> SelfCheck:
+    """Measure sample pairs and set their figures beside the truth."""
+    from grindcheck.errors import GrindcheckError
+
+    figures: list[Compared] = []
+    failed: list[tuple[str, str]] = []
+    for name in names:
+        progress(name)
+        truth = _truth(folder, name)
+        try:
+            comparison = measure(_request(folder, truth))
+        except GrindcheckError as problem:
+            failed.append((name, problem.message))
+            continue
+        figures += _compared(name, truth, comparison)
+    return SelfCheck(figures=tuple(figures), failed=tuple(failed))
+
+
+def _truth(folder: Path, name: str) -> dict[str, Any]:
+    try:
+        found: dict[str, Any] = json.loads((folder / f"{name}.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        raise InputError(
+            f"The truth of {name} can't be read.", advice="Get the folder sample_images anew."
+        ) from None
+    return found
+
+
+def _request(folder: Path, truth: dict[str, Any]) -> Request:
+    bars = mat_spec(truth["paper"]).bars_mm() if truth["bars_known"] else None
+    one, other = (folder / photo["file"] for photo in truth["photos"])
+    return Request(
+        photos=(one, other),
+        thickness_mm=truth["thickness_mm"],
+        height_mm=truth["flat_height_mm"],
+        edge_mm=truth["edge_thickness_mm"],
+        bar_x_mm=(bars["x"][2] - bars["x"][0]) * truth["print_scale"][0] if bars else None,
+        bar_y_mm=(bars["y"][3] - bars["y"][1]) * truth["print_scale"][1] if bars else None,
+    )
+
+
+def _compared(name: str, truth: dict[str, Any], comparison: Comparison) -> Iterator[Compared]:
+    known = truth["differences"]
+    heights = {float(one["station"]): float(one["value"]) for one in known["bevel_height"]}
+    for figure in comparison.differences:
+        part = figure.quantity.removeprefix("plunge.")
+        if figure.quantity == "bevel_height" and figure.station_mm in heights:
+            true = heights[figure.station_mm]
+        elif part in (known["plunge"] or {}):
+            true = math.radians(known["plunge"][part]) if part == "angle" else float(known["plunge"][part])
+        else:
+            continue
+        yield Compared(
+            pair=name, quantity=figure.quantity, station_mm=figure.station_mm, true=true, told=figure.value,
+            std=figure.std, unit=figure.unit,
+        )  # fmt: skip
