@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 from grindcheck.errors import CameraError
 from grindcheck.geometry import Array, frozen
 from grindcheck.lens import PARAMETERS, project_points, rotation_matrix, undistorted
+from grindcheck.lensstore import KnownLens
 from grindcheck.posefit import STRETCH, Problem, level_poses, planar_poses
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ _STD_FLOOR_PX = 0.01  # no corner is known better, whatever its noise says
 _START_RATIO = 3.0  # starts whose misfit is this many times the best one's aren't followed
 _OUTLIER = 6.0  # robust sigmas beyond which a corner doesn't belong to the mat
 _MISFIT = 4.0  # sigmas at which the photo's corners overrule EXIF
+_LENS_LEVEL = 0.999  # of chi-square, beyond which a known lens isn't this photo's
 _RMS_LIMIT_DIAGONALS = 4e-4  # 2 px at 12 MP (diagonal 5000 px): beyond, the mat isn't flat or isn't a mat
 _FEWEST = 8  # corners: 16 equations for 13 parameters
 # In a close-up the priors must carry more, and a millimetre is six times as many pixels, so that paper which
@@ -71,7 +73,7 @@ class Camera:
     dropped : int
         Corners that didn't fit and were left out.
     flags : tuple of str
-        ``focal_contradicts_exif``, ``lens_residual``, ``corners_dropped``.
+        ``focal_contradicts_exif``, ``lens_residual``, ``corners_dropped``, ``lens_contradicted``.
     """
 
     size_px: tuple[int, int]
@@ -164,6 +166,7 @@ def solve_camera(
     scale: tuple[float, float] = (1.0, 1.0),
     scale_std: float = _PRINTER_STD,
     close_up: bool = False,
+    lens: KnownLens | None = None,
 ) -> Camera:
     """Find lens and pose from the mat's crossings in one photo.
 
@@ -180,6 +183,9 @@ def solve_camera(
     close_up : bool
         Whether a strip or a corner of the mat will do: six crossings, more of a misfit in pixels, and a focal
         length that focusing near by has moved.
+    lens : KnownLens, optional
+        The lens as it was calibrated. It is a prior, and dropped where the photo's own corners speak against
+        it.
 
     Returns
     -------
@@ -235,9 +241,16 @@ def solve_camera(
             flags.append("focal_contradicts_exif")
             prior, precision = _prior(width, height, None, None, scale_std)
             best, used = _estimate(corner_mm, corner_px, std, prior, precision, False, close_up)
-    covariance, ratio, rms, largest = Problem(
-        corner_mm[used], corner_px[used], std, prior, precision
-    ).posterior(best)
+    problem = Problem(corner_mm[used], corner_px[used], std, prior, precision)
+    covariance, ratio, rms, largest = problem.posterior(best)
+    if lens is not None:
+        known, information = lens.prior(width, height)
+        if _agrees(best, covariance, known, information):
+            problem = replace(problem, known=known, information=information)
+            best, _ = problem.minimum(best)
+            covariance, ratio, rms, largest = problem.posterior(best)
+        else:
+            flags.append("lens_contradicted")
     diagonal = float(np.hypot(width, height))
     dropped = int(np.sum(~used))
     rms_limit = (_CLOSE_RMS_LIMIT_DIAGONALS if close_up else _RMS_LIMIT_DIAGONALS) * diagonal
@@ -272,6 +285,17 @@ def solve_camera(
             "The camera comes out below the paper.", advice="Photograph the printed side from above."
         )
     return camera
+
+
+def _agrees(best: Array, covariance: Array, known: Array, information: Array) -> bool:
+    """Whether what a photo alone tells of the lens may be the lens that is known: a chi-square test."""
+    from scipy import stats
+
+    told = np.flatnonzero(np.diag(information) > 0)
+    both = covariance[np.ix_(told, told)] + np.linalg.inv(information[np.ix_(told, told)])
+    away = best[told] - known[told]
+    square = float(away @ np.linalg.solve(both, away))
+    return square <= float(stats.chi2.ppf(_LENS_LEVEL, len(told)))
 
 
 def _prior(

@@ -12,6 +12,7 @@ import typer
 from grindcheck import (
     __version__,
     cli_batch,
+    cli_calibrate,
     cli_gauge,
     cli_records_check,
     cli_records_sheet,
@@ -57,6 +58,7 @@ records.command("sheet")(cli_records_sheet.sheet)
 app.add_typer(records)
 app.command()(cli_gauge.gauge)
 app.command()(cli_batch.batch)
+app.command()(cli_calibrate.calibrate)
 app.command()(cli_selftest.selftest)
 
 

@@ -62,6 +62,11 @@ _TABLE: tuple[tuple[str, str, str], ...] = (
         "Send the original file and lay the mat flat.",
     ),
     (
+        "lens_contradicted",
+        "The mat shows another lens than the one calibrated for this phone; the mat was believed.",
+        "Calibrate the phone again, and lay the mat flat.",
+    ),
+    (
         "lens_residual",
         "The mat's corners don't all lie where lens and pose put them.",
         "Fix the mat flat on a board; use the main lens from about 40 cm.",

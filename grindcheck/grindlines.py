@@ -15,6 +15,7 @@ from grindcheck.strip import Strip, unroll
 GRINDS = ("sabre", "scandi", "full flat", "hollow", "convex")
 _LEAST_SCORE = 0.75  # of a plunge candidate; below, nothing runs across the blade
 _UNSURE = 0.5
+_RIVAL_MM = 4.0  # nearer to each other two creases are one plunge's two borders
 _NO_PLUNGE = 0.5  # of both faces, below which what was traced is no plunge at all
 _SURE = 0.85  # of a plunge that needs no second look
 _UNSURE_PLUNGE = 0.6  # scatter of about 0.07 mm, at which traces of another line begin to pass
@@ -85,6 +86,41 @@ def choose_plunges(one: Survey, other: Survey) -> tuple[Candidate | None, Candid
             if worth > highest and min(first.score, second.score) > 0.5 * _LEAST_SCORE:
                 best, highest = (first, second), worth
     return best
+
+
+def rival_plunges(
+    one: Survey, other: Survey, chosen: tuple[Candidate | None, Candidate | None]
+) -> tuple[Line, Line] | None:
+    """Look for creases of both faces nearer to the tip than those chosen.
+
+    Beyond the plunge lies only bevel. Where another crease is seen there on both faces, as surely as a
+    plunge, what was chosen may be the border of a finish, or the front of a handle.
+
+    Returns
+    -------
+    tuple of Line, or None
+    """
+    if chosen[0] is None or chosen[1] is None:
+        return None
+    ahead = [
+        replace(
+            seen, candidates=tuple(each for each in seen.candidates if each.x_mm > taken.x_mm + _RIVAL_MM)
+        )
+        for seen, taken in ((one, chosen[0]), (other, chosen[1]))
+    ]
+    found = choose_plunges(ahead[0], ahead[1])
+    if found[0] is None or found[1] is None:
+        return None
+    lines = (
+        trace_plunge(one.outline, one.strip, found[0]),
+        trace_plunge(other.outline, other.strip, found[1]),
+    )
+    return lines if min(line.confidence for line in lines) > _SURE else None
+
+
+def doubted(line: Line | None) -> Line | None:
+    """Return a plunge that may be another line as one that isn't sure."""
+    return None if line is None else replace(line, confidence=min(line.confidence, _NO_PLUNGE))
 
 
 def trace_plunge_of(seen: Survey, plunge: Candidate | None) -> Line | None:

@@ -66,6 +66,8 @@ class Photo:
     make, model, taken : str
         Maker and name of the camera and the time (ISO 8601, with the zone if the file has it); empty if
         absent.
+    orientation : int
+        EXIF's, which `bgr` has already been turned by.
     flags : tuple of str
         Of `PHOTO_FLAGS`, in its order.
     """
@@ -80,6 +82,7 @@ class Photo:
     model: str
     taken: str
     flags: tuple[str, ...]
+    orientation: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -224,6 +227,7 @@ def _photo(name: str, sha256: str, bgr: NDArray[np.uint8], fields: dict[str, Any
         focal_px=focal_px,
         focal_rel_std=focal_rel_std,
         lens_key=key,
+        orientation=fields["orientation"],
         make=fields["make"],
         model=fields["model"],
         taken=fields["taken"],

@@ -16,8 +16,10 @@ from grindcheck.grindlines import (
     check_grind,
     choose_plunges,
     compare_plunges,
+    doubted,
     reaches_spine,
     require_lines,
+    rival_plunges,
     runs_out,
     survey,
     trace_lines,
@@ -25,6 +27,7 @@ from grindcheck.grindlines import (
     trace_shoulder_of,
     with_flags,
 )
+from grindcheck.lensstore import find_lens
 from grindcheck.mat.finding import MatView, find_mat
 from grindcheck.outline import Outline, trace_outline, turned_over
 from grindcheck.photo import Photo, read_photo
@@ -163,6 +166,8 @@ def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
     shoulders = {side: trace_shoulder_of(surveys[side], plunges[side]) for side in surveys}
     odds = sum(reaches_spine(surveys[side], chosen[side], plunges[side], shoulders[side]) for side in surveys)
     full_flat = grind == "full flat" if grind else odds > 0
+    if full_flat and grind is None and rival_plunges(surveys["left"], surveys["right"], (left, right)):
+        plunges = {side: doubted(line) for side, line in plunges.items()}
     if full_flat and runs_out(plunges.values()):
         chosen, plunges = {"left": None, "right": None}, {"left": None, "right": None}
     views: dict[Side, View] = {}
@@ -198,7 +203,9 @@ def look_at(photo: Photo, sheet: Sheet, stance: Stance, *, mat: MatView | None =
         if mat is None:
             mat = find_mat(photo, paper=sheet.paper)
         scale = _scale(mat.spec.paper, sheet)
-        camera = solve_camera(mat, photo, scale=(scale.x, scale.y), scale_std=scale.std)
+        camera = solve_camera(
+            mat, photo, scale=(scale.x, scale.y), scale_std=scale.std, lens=find_lens(photo.lens_key)
+        )
         rough = find_blade(photo, camera, mat.spec, height_mm=stance.height_mm)
         outline = trace_outline(photo, mat, camera, rough)
     flags = _doubts(camera, rough)

@@ -35,6 +35,8 @@ class Problem:
         Of each coordinate of a corner, px.
     prior, precision : ndarray, shape (14,)
         Prior means of the unknowns and one over their variances.
+    known, information : ndarray, shape (14,) and (14, 14), optional
+        A second prior, whose unknowns may be correlated: means and inverse covariance.
     """
 
     corner_mm: Array
@@ -42,6 +44,16 @@ class Problem:
     std: float
     prior: Array
     precision: Array
+    known: Array | None = None
+    information: Array | None = None
+
+    def _pull(self, parameters: Array) -> tuple[Array, Array]:
+        """Return the priors' information matrix, and how they pull at the parameters."""
+        matrix = np.diag(self.precision)
+        slope = self.precision * (parameters - self.prior)
+        if self.known is None or self.information is None:
+            return matrix, slope
+        return matrix + self.information, slope + self.information @ (parameters - self.known)
 
     def _points(self, parameters: Array) -> Array:
         half = parameters[STRETCH] / 2
@@ -66,7 +78,11 @@ class Problem:
         """Return the sum; with ``robust``, Cauchy's function of each corner instead of the square."""
         squares = np.sum(self.misfit(parameters) ** 2, axis=1) / self.std**2
         data = np.log1p(squares).sum() if robust else squares.sum()
-        return float(data + np.sum(self.precision * (parameters - self.prior) ** 2))
+        total = float(data + np.sum(self.precision * (parameters - self.prior) ** 2))
+        if self.known is not None and self.information is not None:
+            away = parameters - self.known
+            total += float(away @ self.information @ away)
+        return total
 
     def minimum(self, start: Array, *, robust: bool = False) -> tuple[Array, float]:
         """Minimise by Levenberg-Marquardt; return parameters and the minimum."""
@@ -76,9 +92,9 @@ class Problem:
             misfit = misfit / self.std
             weight = 1.0 / (1.0 + np.sum(misfit**2, axis=1)) if robust else np.ones(len(misfit))
             rows = (jacobian / self.std * np.sqrt(weight)[:, None, None]).reshape(-1, len(parameters))
-            matrix = rows.T @ rows + np.diag(self.precision)
-            slope = rows.T @ (misfit * np.sqrt(weight)[:, None]).ravel()
-            slope += self.precision * (parameters - self.prior)
+            information, pull = self._pull(parameters)
+            matrix = rows.T @ rows + information
+            slope = rows.T @ (misfit * np.sqrt(weight)[:, None]).ravel() + pull
             gained = 0.0
             while damping < 1e8:
                 step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), -slope)
@@ -102,13 +118,14 @@ class Problem:
         away = np.linalg.norm(self.corner_mm[:, None] - self.corner_mm, axis=2)
         # neighbours that err alike count for less than as many corners (Conley's sum over near pairs)
         alike = max(1.0, float(np.sum((left @ left.T)[away < _NEIGHBOURS_MM])) / max(square, 1e-30))
+        information, _ = self._pull(parameters)
         ratio = 1.0
         for _ in range(3):  # the equations spent depend on the priors' weight, which depends on the ratio
-            covariance = np.linalg.inv(normal / (ratio * self.std) ** 2 + np.diag(self.precision))
+            covariance = np.linalg.inv(normal / (ratio * self.std) ** 2 + information)
             spent = np.trace(covariance @ normal) / (ratio * self.std) ** 2
             birge = max(1.0, np.sqrt(square / max(2 * len(left) - spent, 1.0)) / self.std)
             ratio = float(birge * np.sqrt(alike))
-        covariance = np.linalg.inv(normal / (ratio * self.std) ** 2 + np.diag(self.precision))
+        covariance = np.linalg.inv(normal / (ratio * self.std) ** 2 + information)
         largest = float(np.linalg.norm(left, axis=1).max())
         rms = float(np.sqrt(square / len(left)))
         return np.asarray(covariance, dtype=np.float64), ratio, rms, largest

@@ -19,7 +19,7 @@ LAYERS = (
         "mat", "mat.drawing", "mat.strip_sheet", "mat.markers", "mat.saddle", "mat.edges", "mat.finding",
         "printscale",
     },
-    {"lens", "posefit", "camera"},
+    {"lens", "posefit", "lensstore", "lenscalibration", "camera", "lensguide"},
     {"rectify", "shown", "pixelscale", "edgefit", "lay"},
     {"silhouette", "outline"},
     {"strip", "flatend", "border", "plunge", "shoulder", "grindlines"},
@@ -73,7 +73,7 @@ LAYERS = (
     },
     {"page.app", "page.sample"},
     {"page.serving"},
-    {"console", "cli_records", "cli_gauge", "cli_selftest", "cli_batch"},
+    {"console", "cli_records", "cli_gauge", "cli_selftest", "cli_batch", "cli_calibrate"},
     {"cli_records_check", "cli_records_upkeep", "cli_records_sheet"},
     {"cli", "__main__"},
 )  # fmt: skip
@@ -95,7 +95,7 @@ ONLY_IN = {
     },
     "typer": {
         "console", "cli_records", "cli_records_check", "cli_records_upkeep", "cli_records_sheet", "cli",
-        "cli_gauge", "cli_selftest", "cli_batch",
+        "cli_gauge", "cli_selftest", "cli_batch", "cli_calibrate",
     },
     "fastapi": {
         "page.api", "page.app", "page.results", "page.routes_archive", "page.routes_checks",

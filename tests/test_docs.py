@@ -109,7 +109,8 @@ def test_ci_is_sound_bash() -> None:
     [
         ("check", "`grindcheck check PHOTO PHOTO` measures", "`grindcheck finish PHOTO...` finds"),
         ("finish", "`grindcheck finish PHOTO...` finds", "`grindcheck mat` writes"),
-        ("mat", "`grindcheck mat` writes", "`grindcheck gauge TABLE` studies"),
+        ("mat", "`grindcheck mat` writes", "`grindcheck calibrate PHOTO...` learns"),
+        ("calibrate", "`grindcheck calibrate PHOTO...` learns", "`grindcheck gauge TABLE` studies"),
         ("gauge", "`grindcheck gauge TABLE` studies", "`grindcheck batch FOLDER --csv FILE` measures"),
         ("batch", "`grindcheck batch FOLDER --csv FILE` measures", "`grindcheck selftest` measures"),
         ("selftest", "`grindcheck selftest` measures", "`grindcheck serve` opens"),

@@ -1,0 +1,225 @@
+"""A lens from many photos: known ones come back within their covariance, none is believed against a photo."""
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from synthetic import camera_truth
+from test_camera import CROSSINGS, Corners, Picture, opencv_doc  # noqa: F401
+from typer.testing import CliRunner
+
+from grindcheck import lensstore
+from grindcheck.camera import Camera, solve_camera
+from grindcheck.cli import app
+from grindcheck.errors import OutputError
+from grindcheck.geometry import Array
+from grindcheck.lenscalibration import LENS, MODELS, Lens, Sight, calibrate
+from grindcheck.lensguide import Stand, held_as_stored, seen_from, still_missing
+from grindcheck.lensstore import KnownLens, find_lens, keep_lens, known_lens, lenses_file
+
+SIZE = (4000, 3000)
+MIDDLE = (np.array(SIZE) - 1) / 2
+BENT = (0.08, -0.12, 6e-4, -4e-4)
+PRINTED = np.column_stack([CROSSINGS, np.zeros(len(CROSSINGS))])
+
+
+def stands(distortion: tuple[float, float, float, float] = BENT, diagonals: float = 0.75) -> list[Camera]:
+    """Ten photos as the guide asks for them."""
+    return [
+        camera_truth(
+            diagonals=diagonals, tilt_rad=tilt, azimuth_rad=azimuth, spin_rad=spin, width_mm=width,
+            shift_px=(18.0, -11.0), distortion=distortion,
+        )
+        for tilt, azimuth, spin, width in (
+            (0.0, 0.0, 0.0, 320.0), (0.3, 0.0, 0.0, 330.0), (0.3, np.pi / 2, 0.0, 330.0),
+            (0.3, np.pi, 0.0, 330.0), (0.3, -np.pi / 2, 0.0, 330.0), (0.05, 0.0, np.pi / 2, 420.0),
+            (0.3, 0.7, np.pi / 2, 420.0), (0.25, 2.3, np.pi / 2, 430.0), (0.2, 3.9, 0.1, 410.0),
+            (0.0, 0.0, 0.2, 420.0),
+        )
+    ]  # fmt: skip
+
+
+def sights(cameras: list[Camera], rng: np.random.Generator, noise_px: float = 0.05) -> list[Sight]:
+    out = []
+    for camera in cameras:
+        corner_px = camera.px_from_mm(PRINTED) + rng.normal(0.0, noise_px, CROSSINGS.shape)
+        start = camera.parameters.copy()
+        start[0] += 0.02
+        start[1:LENS] = [*MIDDLE, 0, 0, 0, 0]
+        out.append(Sight(corner_mm=CROSSINGS, corner_px=corner_px, std_px=noise_px, start=start))
+    return out
+
+
+def fitted(seed: int, **changes: object) -> tuple[Lens, Array]:
+    cameras = stands(**changes)  # type: ignore[arg-type]
+    found = calibrate(sights(cameras, np.random.default_rng(seed)), stretch_std=1e-4, centre_px=MIDDLE)
+    return found, cameras[0].parameters[:LENS]
+
+
+def test_a_known_lens_comes_back_within_its_covariance() -> None:
+    """Normalised errors of ten calibrations: chi-square of 7 unknowns each, limits at 0.1 % and 99.9 %."""
+    from scipy import stats
+
+    total = 0.0
+    for seed in range(10):
+        lens, true = fitted(seed)
+        assert lens.model == MODELS[-1][0]
+        away = lens.values - true
+        total += float(away @ np.linalg.solve(lens.covariance, away))
+    low, high = stats.chi2.ppf([0.001, 0.999], 70)
+    assert low < total < high
+
+
+def test_no_more_terms_than_the_photos_carry() -> None:
+    lens, _ = fitted(3, distortion=(0.0, 0.0, 0.0, 0.0))
+    assert lens.model in ("focal length and centre", "one radial term")
+    # 0.05 px in each coordinate: rms of the distances √2 times as much
+    assert lens.rms_px == pytest.approx(0.05 * math.sqrt(2), rel=0.05)
+    assert lens.held_out_px[lens.model] == pytest.approx(0.05 * math.sqrt(2), rel=0.1)
+
+
+def test_the_same_minimum_as_opencv() -> None:
+    """`cv2.calibrateCamera` with square pixels and k3 = 0, on the same crossings."""
+    import cv2
+
+    photos = sights(stands(), np.random.default_rng(8))
+    ours = calibrate(photos, stretch_std=1e-6, centre_px=MIDDLE)
+    matrix = np.array([[3700.0, 0, MIDDLE[0]], [0, 3700.0, MIDDLE[1]], [0, 0, 1]])
+    rms, matrix, distortion, *_ = cv2.calibrateCamera(
+        [PRINTED.astype(np.float32)] * len(photos), [p.corner_px.astype(np.float32) for p in photos], SIZE,
+        matrix, np.zeros(5), flags=cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_FIX_K3 | cv2.CALIB_USE_INTRINSIC_GUESS,
+    )  # fmt: skip
+    assert ours.rms_px == pytest.approx(rms, rel=2e-3)
+    std = np.sqrt(np.diag(ours.covariance))
+    theirs = np.array([np.log(matrix[0, 0]), matrix[0, 2], matrix[1, 2], *distortion.ravel()[:4]])
+    assert (np.abs(ours.values - theirs) < 0.3 * std).all()
+
+
+def test_published_chessboard_photos_are_met(opencv_doc: Path) -> None:  # noqa: F811
+    """Rms 0.39259 px is published with the photos (left_intrinsics.yml); ours has no k3 but a stretch."""
+    import cv2
+
+    board = np.array([[25.0 * i, 25.0 * j] for j in range(6) for i in range(9)])
+    photos = []
+    for path in sorted(opencv_doc.glob("left[0-9][0-9].jpg")):
+        grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+        found, corners = cv2.findChessboardCorners(grey, (9, 6))
+        if not found:
+            continue
+        until = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 30, 0.1)
+        corner_px = cv2.cornerSubPix(grey, corners, (11, 11), (-1, -1), until).reshape(-1, 2).astype(float)
+        _, turn, move = cv2.solvePnP(
+            np.column_stack([board, np.zeros(54)]), corner_px,
+            np.array([[530.0, 0, 319.5], [0, 530.0, 239.5], [0, 0, 1]]), None,
+        )  # fmt: skip
+        start = np.concatenate([[np.log(530.0), 319.5, 239.5, 0, 0, 0, 0], turn.ravel(), move.ravel()])
+        photos.append(Sight(corner_mm=board, corner_px=corner_px, std_px=0.25, start=start))
+    middle = np.array([319.5, 239.5])
+    every = calibrate(photos, stretch_std=0.01, centre_px=middle, models=MODELS[-1:], drop=False)
+    assert every.corners == 13 * 54
+    # On these crossings, found by today's OpenCV, its own calibration with k3 and two focal lengths gives
+    # 0.3929; ours has neither. (0.39273 was measured: the published 0.39259 is missed by 0.04 % with every
+    # crossing, and undercut, 0.312, where three of the 702 are left out.)
+    theirs, *_ = cv2.calibrateCamera(
+        [np.column_stack([board, np.zeros(54)]).astype(np.float32)] * len(photos),
+        [photo.corner_px.astype(np.float32) for photo in photos], (640, 480), None, None,
+    )  # fmt: skip
+    assert every.rms_px <= 1.0005 * theirs
+    assert every.rms_px == pytest.approx(0.39259, rel=1e-3)
+    # photos that took no part are foretold nearly as well as those that did
+    assert every.held_out_px[every.model] < 1.1 * every.rms_px
+    chosen = calibrate(photos, stretch_std=0.01, centre_px=middle)
+    assert chosen.dropped <= 5
+    assert chosen.rms_px < 0.39259
+
+
+# ---- as a prior
+
+
+def kept_lens() -> tuple[KnownLens, Camera]:
+    lens, _ = fitted(1)
+    return known_lens(lens.values, lens.covariance, SIZE), stands()[0]
+
+
+def test_a_known_lens_tells_a_photo_from_above_its_focal_length() -> None:
+    known, truth = kept_lens()
+    rng = np.random.default_rng(4)
+    view = Corners(CROSSINGS, truth.px_from_mm(PRINTED) + rng.normal(0, 0.05, CROSSINGS.shape), 0.05)
+    picture = Picture(truth.focal_px * 1.02, 0.03)
+    plain = solve_camera(view, picture)  # type: ignore[arg-type]
+    told = solve_camera(view, picture, lens=known)  # type: ignore[arg-type]
+    assert told.flags == plain.flags == ()
+    assert told.covariance[0, 0] < 0.2 * plain.covariance[0, 0]
+    assert abs(told.parameters[0] - truth.parameters[0]) < 3 * np.sqrt(told.covariance[0, 0])
+
+
+def test_a_photo_that_contradicts_the_lens_is_believed() -> None:
+    known, _ = kept_lens()
+    other = stands(diagonals=0.95)[1]
+    rng = np.random.default_rng(5)
+    view = Corners(CROSSINGS, other.px_from_mm(PRINTED) + rng.normal(0, 0.05, CROSSINGS.shape), 0.05)
+    picture = Picture(other.focal_px, 0.03)
+    plain = solve_camera(view, picture)  # type: ignore[arg-type]
+    told = solve_camera(view, picture, lens=known)  # type: ignore[arg-type]
+    assert "lens_contradicted" in told.flags
+    np.testing.assert_array_equal(told.parameters, plain.parameters)
+
+
+def test_lenses_are_kept_and_none_is_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("GRINDCHECK_HOME", str(tmp_path))
+    known, _ = kept_lens()
+    assert find_lens("Phone|1||26") is None
+    keep_lens("Phone|1||26", known, photos=10)
+    keep_lens("Phone|1||26", known, photos=12)
+    found = find_lens("Phone|1||26")
+    assert found is not None
+    np.testing.assert_allclose(found.covariance, known.covariance)
+    history = json.loads(lenses_file().read_text(encoding="utf-8"))
+    assert [entry["photos"] for entry in history["Phone|1||26"]] == [10, 12]
+    assert find_lens("") is None
+    lenses_file().write_text('{"Phone|1||26": [{"k1": "x"}]}', encoding="utf-8")
+    with pytest.raises(OutputError, match="can't be read"):
+        find_lens("Phone|1||26")
+    assert lensstore.lenses_file().read_text(encoding="utf-8").startswith("{")
+
+
+# ---- the guide
+
+
+def stand(camera: Camera, orientation: int = 1) -> Stand:
+    return held_as_stored(np.zeros((1, 2)), camera, orientation)[1]
+
+
+def test_the_guide_asks_until_the_photos_tell_enough() -> None:
+    cameras = [stand(camera) for camera in stands()]
+    assert still_missing(cameras) == ()
+    first = still_missing(cameras[:1])
+    assert any("tilted" in wish for wish in first)
+    assert any("farther" in wish for wish in first)
+    assert any("quarter" in wish for wish in first)
+    assert any("7 more" in wish for wish in first)
+    assert {seen_from(camera) for camera in cameras[1:5]} == {"left", "right", "top", "bottom"}
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_a_turned_picture_goes_back_to_the_sensor(orientation: int) -> None:
+    """Crossings and pose turned together: the same camera still sees the crossings where they are."""
+    camera = stands((0.0, 0.0, 0.0, 0.0))[1].with_parameters(
+        np.concatenate([[np.log(3700.0)], MIDDLE, np.zeros(4), stands()[1].parameters[7:]])
+    )
+    corner_px, held = held_as_stored(camera.px_from_mm(PRINTED), camera, orientation)
+    again = camera.with_parameters(held.start).px_from_mm(PRINTED)
+    np.testing.assert_allclose(again, corner_px, atol=1e-6)
+    assert held.size_px == (SIZE if orientation < 5 else SIZE[::-1])
+
+
+def test_too_few_photos_and_nameless_ones_are_refused(tmp_path: Path) -> None:
+    from PIL import Image
+
+    plain = tmp_path / "plain.png"
+    Image.new("RGB", (64, 64)).save(plain)
+    told = CliRunner().invoke(app, ["calibrate", str(plain)])
+    assert told.exit_code == 2
+    assert "What to do:" in told.stderr
