@@ -89,7 +89,8 @@ def test_the_same_minimum_as_opencv() -> None:
     matrix = np.array([[3700.0, 0, MIDDLE[0]], [0, 3700.0, MIDDLE[1]], [0, 0, 1]])
     rms, matrix, distortion, *_ = cv2.calibrateCamera(
         [PRINTED.astype(np.float32)] * len(photos), [p.corner_px.astype(np.float32) for p in photos], SIZE,
-        matrix, np.zeros(5), flags=cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_FIX_K3 | cv2.CALIB_USE_INTRINSIC_GUESS,
+        matrix, np.zeros(5),
+        flags=cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_FIX_K3 | cv2.CALIB_USE_INTRINSIC_GUESS,
     )  # fmt: skip
     assert ours.rms_px == pytest.approx(rms, rel=2e-3)
     std = np.sqrt(np.diag(ours.covariance))
@@ -223,3 +224,48 @@ def test_too_few_photos_and_nameless_ones_are_refused(tmp_path: Path) -> None:
     told = CliRunner().invoke(app, ["calibrate", str(plain)])
     assert told.exit_code == 2
     assert "What to do:" in told.stderr
+
+
+def test_the_command_learns_a_lens_and_a_check_finds_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Drawn photos of the mat with a known lens; the focal length comes back to a thousandth."""
+    import synthetic
+    from PIL import Image
+
+    from grindcheck.mat.spec import mat_spec
+
+    monkeypatch.setenv("GRINDCHECK_HOME", str(tmp_path / "home"))
+    names = []
+    for number in range(9):
+        small = camera_truth(
+            (1200, 900), diagonals=0.75, shift_px=(5.0, -3.0), distortion=BENT, **_pose(number)
+        )
+        bgr = synthetic.mat_photo(small, mat_spec("a4"))
+        bgr = getattr(bgr, "bgr", bgr)
+        exif = Image.Exif()
+        exif[0x010F], exif[0x0110] = "Workshop", "Phone 2"
+        exif.get_ifd(0x8769)[0xA405] = 33  # FocalLengthIn35mmFilm: 0.763 diagonals
+        names.append(tmp_path / f"mat_{number}.jpg")
+        Image.fromarray(np.ascontiguousarray(bgr[..., ::-1])).save(names[-1], quality=95, exif=exif)
+    too_few = CliRunner().invoke(app, ["calibrate", *map(str, names[:4])])
+    assert too_few.exit_code == 2
+    assert "4 more, 8 in all at least" in too_few.stderr
+    told = CliRunner().invoke(app, ["calibrate", *map(str, names), "--paper", "a4"])
+    assert told.exit_code == 0, told.output
+    assert "Uncertainty U of 100 mm" in told.stdout
+    history = json.loads(lenses_file().read_text(encoding="utf-8"))
+    (key,) = history
+    found = find_lens(key)
+    assert found is not None
+    assert found.focal_diagonals == pytest.approx(0.75, rel=1e-3)
+    assert found.k1 == pytest.approx(BENT[0], abs=2e-3)
+
+
+def _pose(number: int) -> dict[str, float]:
+    tilt, azimuth, spin, width = (
+        (0.0, 0.0, 0.0, 330.0), (0.3, 0.0, 0.0, 350.0), (0.3, np.pi / 2, 0.0, 350.0), (0.3, np.pi, 0.0, 350.0),
+        (0.3, -np.pi / 2, 0.0, 350.0), (0.05, 0.0, np.pi / 2, 440.0), (0.3, 0.7, np.pi / 2, 450.0),
+        (0.25, 2.3, np.pi / 2, 450.0), (0.2, 3.9, 0.1, 430.0),
+    )[number]  # fmt: skip
+    return {"tilt_rad": tilt, "azimuth_rad": azimuth, "spin_rad": spin, "width_mm": width}
