@@ -4,8 +4,9 @@ import math
 import os
 import sys
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -37,6 +38,10 @@ from grindcheck.console import (
 from grindcheck.console import complain as _complain
 from grindcheck.console import told as _told
 from grindcheck.errors import InputError, OutputError
+
+if TYPE_CHECKING:
+    from grindcheck.pipeline import Request
+    from grindcheck.results import Comparison
 
 _HAND = "x1,y1,x2,y2,... in pixels of the upright photo"
 
@@ -94,7 +99,11 @@ def check(
     context: typer.Context,
     photos: Annotated[
         list[Path],
-        typer.Argument(metavar="PHOTO PHOTO", show_default=False, help="One of each face, in any order."),
+        typer.Argument(
+            metavar="PHOTO PHOTO",
+            show_default=False,
+            help="One of each face, in any order; more pairs of the same blade after them.",
+        ),
     ],
     thickness: Annotated[
         str | None, typer.Option(help="Stock thickness, as 4mm, 3/16in or 0.187in.", show_default=False)
@@ -138,10 +147,16 @@ def check(
         from grindcheck.pipeline import Request, check_pair
         from grindcheck.verdict import judge
 
-        if len(photos) != 2:
+        if len(photos) < 2 or len(photos) % 2:
             raise InputError(
-                f"Two photos are needed, one of each face; {len(photos)} came.",
+                f"Two photos are needed, one of each face, or several such pairs; {len(photos)} came.",
                 advice="Name two photo files: grindcheck check left.jpg right.jpg --thickness 4mm.",
+            )
+        lines = (plunge_left, plunge_right, shoulder_left, shoulder_right)
+        if len(photos) > 2 and any((faces, *lines)):
+            raise InputError(
+                "Faces and lines by hand belong to two photos, and more came.",
+                advice="Check this pair by itself, or leave out --faces and the lines.",
             )
         thickness_mm = options.read_thickness(thickness)
         request = Request(
@@ -166,8 +181,8 @@ def check(
             },
         )
         tolerances = options.read_tolerances(tolerance, angle_tolerance)
-        _check_outputs(request.photos, json_file, picture)
-        comparison = check_pair(request)
+        _check_outputs(photos, json_file, picture)
+        comparison = check_pair(request) if len(photos) == 2 else _combined(request, photos)
         verdict = judge(comparison, tolerances)
 
         from grindcheck.report.data import report_data, write_json
@@ -188,6 +203,24 @@ def check(
             picture=picture,
         )
         raise typer.Exit(code)
+
+
+def _combined(request: "Request", photos: list[Path]) -> "Comparison":
+    """Measure several pairs and tell on standard error which were left out."""
+    from grindcheck.pipeline import check_pair
+    from grindcheck.report.words import QUANTITIES
+    from grindcheck.several import combine
+
+    pairs = list(zip(photos[::2], photos[1::2], strict=True))
+    found = combine([check_pair(replace(request, photos=pair)) for pair in pairs])
+    for index, quantity in found.left_out:
+        one, other = pairs[index]
+        typer.echo(
+            f"Left out: {one.name} and {other.name}, whose {QUANTITIES.get(quantity, quantity)} "
+            "doesn't agree with the other pairs.",
+            err=True,
+        )
+    return found.comparison
 
 
 @app.command()

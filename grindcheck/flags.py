@@ -76,6 +76,17 @@ _TABLE: tuple[tuple[str, str, str], ...] = (
         "Some of the mat's corners didn't fit and were left out.",
         "Clear the frame of oil, chips and shadows.",
     ),
+    # several pairs
+    (
+        "pair_left_out",
+        "One of the pairs of photos doesn't agree with the others and was left out.",
+        "Look at its photos: another light, a moved blade, or another knife.",
+    ),
+    (
+        "pairs_disagree",
+        "The pairs of photos differ by more than their uncertainties allow; U was widened.",
+        "Take another pair under soft light, and check that the blade lies flat.",
+    ),
     # the blade
     (
         "edge_side_unsure",

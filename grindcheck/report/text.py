@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from grindcheck.advice import Units, advise, length
 from grindcheck.flags import flag
+from grindcheck.report.uncertainty_text import uncertainty_lines
 from grindcheck.report.words import headline, named
 from grindcheck.settings import COVERAGE_FACTOR
 from grindcheck.units import degrees, thou
@@ -41,6 +42,7 @@ def text_report(comparison: "Comparison", verdict: "Verdict", *, units: Units = 
         _differences(comparison, verdict, units),
         _faces(comparison.left, comparison.right, units),
         ["Reservations", *(_reservations(comparison, verdict) or ["  None."])],
+        *([found] if (found := uncertainty_lines(comparison, verdict, units)) else []),
         ["What this rests on", *listed(_assumed(comparison, units))],
     ]
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"

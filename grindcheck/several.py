@@ -1,0 +1,165 @@
+"""Several pairs of photos of one blade, under other light or from elsewhere, made into one result.
+
+What is each pair's own averages out: the reading of the lines, lens and pose, how the blade lay. What all
+pairs share doesn't: the stock's thickness, the print, the focal length that the phone tells.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from grindcheck.errors import PairError
+from grindcheck.geometry import Array
+from grindcheck.results import Comparison, Figure
+
+SHARED = ("thickness", "edge thickness", "print scale", "focal length")
+_LEVEL = 0.001  # probability by chance at which a pair is left out
+_FEWEST_TO_DROP = 3  # of two that disagree nobody knows which is wrong
+_OWN_STD = 1e-6  # the least, so that weights stay finite
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Combined:
+    """One result out of several pairs.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The pair that is known best, with the differences of all.
+    left_out : tuple of (int, str)
+        Index of a pair that doesn't agree with the others, and in what.
+    """
+
+    comparison: Comparison
+    left_out: tuple[tuple[int, str], ...]
+
+
+def combine(comparisons: Sequence[Comparison]) -> Combined:
+    """Combine the differences of several pairs of photos of one blade.
+
+    Parameters
+    ----------
+    comparisons : sequence of Comparison
+        One or more; one comes back as it is.
+
+    Returns
+    -------
+    Combined
+
+    Raises
+    ------
+    PairError
+        If the pairs aren't of one blade: none of their figures is the same.
+
+    Notes
+    -----
+    Least squares with the whole covariance for errors that are a sum of independent ones, one a pair, and of
+    ones that all pairs share alike and that therefore drop out of the weights. A pair whose figure lies off
+    the others' by more than their uncertainties allow, at one in a thousand over all its figures, is left out if three or more
+    pairs were given. Where what remains scatters more than its uncertainties say, they are widened by the
+    Birge ratio (R. T. Birge, Phys. Rev. 40, 1932; the practice of CODATA's adjustments), never narrowed.
+    """
+    kept = list(range(len(comparisons)))
+    photos = [face.photo_sha256 for one in comparisons for face in (one.left, one.right)]
+    if len(set(photos)) < len(photos):
+        raise PairError(
+            "A photo is there twice; it tells nothing new.", advice="Photograph the blade anew for each pair."
+        )
+    if len(kept) == 1:
+        return Combined(comparison=comparisons[0], left_out=())
+    left_out: list[tuple[int, str]] = []
+    while len(kept) >= _FEWEST_TO_DROP:
+        worst, quantity, chance = min(
+            (_unlike(comparisons, kept, one) for one in kept), key=lambda found: found[2]
+        )
+        if chance > _LEVEL:
+            break
+        kept.remove(worst)
+        left_out.append((worst, quantity))
+    keys = [_keyed(comparisons[index]) for index in kept]
+    common = [key for key in keys[0] if all(key in other for other in keys[1:])]
+    if not common:
+        raise PairError(
+            "The pairs of photos have no figure in common.", advice="Give pairs of photos of one blade."
+        )
+    widened = False
+    figures = []
+    for key in common:
+        figure, wide = _together([found[key] for found in keys])
+        figures.append(figure)
+        widened |= wide
+    best = comparisons[min(kept, key=lambda index: _typical_std(comparisons[index]))]
+    flags = list(best.flags)
+    flags += ["pair_left_out"] if left_out else []
+    flags += ["pairs_disagree"] if widened else []
+    whole = replace(best, differences=tuple(figures), flags=tuple(dict.fromkeys(flags)))
+    return Combined(comparison=whole, left_out=tuple(left_out))
+
+
+def _keyed(comparison: Comparison) -> dict[tuple[str, float | None], Figure]:
+    return {(figure.quantity, figure.station_mm): figure for figure in comparison.differences}
+
+
+def _own(figure: Figure) -> float:
+    """Return the standard uncertainty that this pair doesn't share with the others."""
+    shared = sum(figure.components.get(name, 0.0) ** 2 for name in SHARED)
+    return max(float(np.sqrt(max(figure.std**2 - shared, 0.0))), _OWN_STD)
+
+
+def _unlike(comparisons: Sequence[Comparison], kept: list[int], one: int) -> tuple[int, str, float]:
+    """Tell how improbable a pair's worst figure is by what the others say, all its figures allowed for."""
+    from scipy import stats
+
+    mine = _keyed(comparisons[one])
+    others = [_keyed(comparisons[index]) for index in kept if index != one]
+    worst, which, count = 0.0, "", 0
+    for key, figure in mine.items():
+        rest = [found[key] for found in others if key in found]
+        if not rest:
+            continue
+        count += 1
+        weight = np.array([_own(other) ** -2 for other in rest])
+        mean = float(np.sum(weight * [other.value for other in rest]) / weight.sum())
+        # the middle of the others, so that a second stray doesn't hide the first
+        middle = float(np.median([other.value for other in rest])) if len(rest) > 2 else mean
+        off = abs(figure.value - middle) / float(np.hypot(_own(figure), weight.sum() ** -0.5))
+        if off > worst:
+            worst, which = off, figure.quantity
+    return one, which, min(2 * float(stats.norm.sf(worst)) * max(count, 1), 1.0)
+
+
+def _together(figures: list[Figure]) -> tuple[Figure, bool]:
+    """Make one figure of several pairs: value, components, and whether it had to be widened."""
+    own = np.array([_own(figure) for figure in figures])
+    values = np.array([figure.value for figure in figures])
+    share = own**-2 / np.sum(own**-2)
+    value = float(share @ values)
+    square = float(np.sum(((values - value) / own) ** 2))
+    ratio = float(np.sqrt(max(square / (len(figures) - 1), 1.0)))
+    components = {
+        name: _size(figures, name, share) for name in sorted({n for f in figures for n in f.components})
+    }
+    for name in components:
+        if name not in SHARED:
+            components[name] *= ratio
+    std = float(np.sqrt(sum(size**2 for size in components.values())))
+    return replace(figures[0], value=value, std=std, components=components), ratio > 1.0 and _strays(
+        square, len(own)
+    )
+
+
+def _size(figures: list[Figure], name: str, share: Array) -> float:
+    each = share * np.array([figure.components.get(name, 0.0) for figure in figures])
+    return float(each.sum()) if name in SHARED else float(np.sqrt(np.sum(each**2)))
+
+
+def _strays(square: float, count: int) -> bool:
+    """Whether pairs scatter so much more than stated that the user should hear of it."""
+    from scipy import stats
+
+    return bool(stats.chi2.sf(square, count - 1) < _LEVEL)
+
+
+def _typical_std(comparison: Comparison) -> float:
+    return float(np.median([figure.std for figure in comparison.differences] or [np.inf]))
