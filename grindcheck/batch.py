@@ -6,6 +6,7 @@
 import csv
 import hashlib
 import io
+import os
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
@@ -25,8 +26,12 @@ COLUMNS = (
     "U of that height (mm)", "reservations", "error", "photo 1", "photo 2", "sha256 1", "sha256 2", "options",
     "program",
 )  # fmt: skip
-_ENDS = re.compile(r"^(?P<name>.*?)[\s_.-]*(?P<end>1|2|a|b|left|right|l|r)$", re.IGNORECASE)
+# set off, so that two of a phone's running numbers make no pair
+_ENDS = re.compile(r"^(?P<name>.*?)[\s_.-]+(?P<end>1|2|a|b|left|right|l|r)$", re.IGNORECASE)
 _FIRST = {"1", "a", "left", "l"}
+
+
+_HEADING = (",".join(COLUMNS) + "\n").encode("utf-8")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +61,8 @@ def jobs_in(folder: Path, thickness_mm: float | None) -> tuple[tuple[Job, ...], 
     Parameters
     ----------
     folder : Path
-        With photos whose names end in 1 and 2, a and b, or left and right; or with a table ``pairs.csv``
+        With photos whose names end in _1 and _2, _a and _b, or _left and _right (a blank, point or hyphen
+        does as well); or with a table ``pairs.csv``
         whose headings are knife, photo 1, photo 2, thickness.
     thickness_mm : float, optional
         For all that the table doesn't tell.
@@ -106,7 +112,7 @@ def jobs_in(folder: Path, thickness_mm: float | None) -> tuple[tuple[Job, ...], 
     if not jobs:
         raise InputError(
             f"No two photos in {folder} pair up.",
-            advice="Let their names end in 1 and 2, a and b, or left and right, or list them in pairs.csv.",
+            advice="Let their names end in _1 and _2, _a and _b, _left and _right, or list them in pairs.csv.",
         )
     return tuple(sorted(jobs, key=lambda job: job.knife)), tuple(sorted(alone))
 
@@ -192,6 +198,10 @@ class Table:
             heading = next(csv.reader(io.StringIO(whole.decode("utf-8"), newline="")), [])
         except (UnicodeDecodeError, csv.Error):
             heading, rows = [], []
+        if not whole and _HEADING.startswith(data):  # stopped while it wrote the heading
+            self.path.write_bytes(b"")
+            self._append(COLUMNS)
+            return
         if tuple(heading) != COLUMNS:
             raise InputError(
                 f"{self.path} is another table than a batch writes.", advice="Name another file for --csv."
@@ -221,6 +231,7 @@ class Table:
         with self.path.open("ab") as stream:
             stream.write(line.getvalue().encode("utf-8"))
             stream.flush()
+            os.fsync(stream.fileno())
 
 
 def _plain(value: Any) -> str | int | float:

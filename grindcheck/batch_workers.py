@@ -4,6 +4,7 @@ import multiprocessing
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
@@ -17,6 +18,7 @@ Measure = Callable[[dict[str, Any]], dict[str, Any]]
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 _LIMIT_S = 300.0  # a pair takes seconds
 _WAIT_S = 1.0
+_CONNECT_S = 10
 
 
 @dataclass(slots=True)
@@ -112,7 +114,7 @@ def measured_on_cluster(jobs: Sequence[Job], address: str) -> Iterator[tuple[Job
         ) from None
     try:
         client: Any = distributed.Client(  # type: ignore[no-untyped-call]
-            address, timeout="10s"
+            address, timeout=_CONNECT_S
         )
     except (OSError, ValueError):
         raise InputError(
@@ -137,8 +139,9 @@ def _sent(job: dict[str, Any], photos: list[bytes | None]) -> dict[str, Any]:
 
     with tempfile.TemporaryDirectory() as folder:
         places = []
-        for name, data in zip(job["photos"], photos, strict=True):
-            place = Path(folder) / Path(name).name
+        for number, (name, data) in enumerate(zip(job["photos"], photos, strict=True)):
+            place = Path(folder) / str(number) / Path(name).name  # two folders may have files of one name
+            place.parent.mkdir()
             if data is not None:
                 place.write_bytes(data)
             places.append(str(place))
@@ -165,7 +168,8 @@ def _started(measure: Measure) -> _Worker:
 
 def _hand_out(worker: _Worker, job: Job) -> None:
     worker.job, worker.since = job, time.monotonic()
-    worker.pipe.send(as_data(job))
+    with suppress(OSError):  # it has ended since: the pipe's end tells, as for one that crashes
+        worker.pipe.send(as_data(job))
 
 
 def _answer(worker: _Worker) -> dict[str, Any] | None:
@@ -192,7 +196,10 @@ def _end(worker: _Worker) -> None:
 
 
 def _serve(pipe: "Connection[Any, Any]", measure: Measure) -> None:
-    """Measure whatever comes through the pipe until it is closed."""
+    """Measure whatever comes through the pipe until it is closed, on one core."""
+    import cv2
+
+    cv2.setNumThreads(1)
     while True:
         try:
             job = pipe.recv()

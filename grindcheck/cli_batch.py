@@ -16,7 +16,7 @@ def batch(
         Path,
         typer.Argument(
             metavar="FOLDER",
-            help="Photos whose names end in 1 and 2, a and b, or left and right; or with a pairs.csv of "
+            help="Photos whose names end in _1 and _2, _a and _b, or _left and _right; or a pairs.csv of "
             "the columns knife, photo 1, photo 2, thickness.",
         ),
     ],
@@ -57,6 +57,8 @@ def batch(
                     f"{job.knife}: {job.photos[0].name}, {job.photos[1].name}, {job.thickness_mm:.2f} mm"
                 )
             return
+        for job in jobs:
+            typer.echo(f"{job.knife}: {job.photos[0].name} and {job.photos[1].name}", err=True)
         table = Table(csv_file)
         left = [job for job in jobs if not table.has(job)]
         if len(left) < len(jobs):

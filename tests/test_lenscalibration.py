@@ -264,8 +264,14 @@ def test_the_command_learns_a_lens_and_a_check_finds_it(
 
 def _pose(number: int) -> dict[str, float]:
     tilt, azimuth, spin, width = (
-        (0.0, 0.0, 0.0, 330.0), (0.3, 0.0, 0.0, 350.0), (0.3, np.pi / 2, 0.0, 350.0), (0.3, np.pi, 0.0, 350.0),
-        (0.3, -np.pi / 2, 0.0, 350.0), (0.05, 0.0, np.pi / 2, 440.0), (0.3, 0.7, np.pi / 2, 450.0),
-        (0.25, 2.3, np.pi / 2, 450.0), (0.2, 3.9, 0.1, 430.0),
-    )[number]  # fmt: skip
+        (0.0, 0.0, 0.0, 330.0),
+        (0.3, 0.0, 0.0, 350.0),
+        (0.3, np.pi / 2, 0.0, 350.0),
+        (0.3, np.pi, 0.0, 350.0),
+        (0.3, -np.pi / 2, 0.0, 350.0),
+        (0.05, 0.0, np.pi / 2, 440.0),
+        (0.3, 0.7, np.pi / 2, 450.0),
+        (0.25, 2.3, np.pi / 2, 450.0),
+        (0.2, 3.9, 0.1, 430.0),
+    )[number]
     return {"tilt_rad": tilt, "azimuth_rad": azimuth, "spin_rad": spin, "width_mm": width}
