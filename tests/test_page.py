@@ -60,20 +60,20 @@ def test_a_slip_comes_back_with_what_was_written(shop):
 
 
 def test_the_list_is_searched_sorted_filtered_and_paged(shop):
-    for number in range(45):
+    for number in range(45):  # a letter that no identifier has, which the search sees too
         knives.add_knife(
-            shop.record, KnifeFacts(name=f"Knife {number:02}", steel="odd" if number % 2 else "even")
+            shop.record, KnifeFacts(name=f"Knife q{number:02}", steel="odd" if number % 2 else "even")
         )
     client = shop.client()
     page = client.get("/").text
     assert page.count('<li><a href="/knives/') == 40
-    assert "Knife 44" in page
-    assert "Knife 04" not in page
+    assert "Knife q44" in page
+    assert "Knife q04" not in page
     later = re.search(r'rel="next" href="([^"]+)"', page)[1].replace("&amp;", "&")
-    assert "Knife 04" in client.get(later).text
-    assert client.get("/?q=odd+knife+03").text.count('<li><a href="/knives/') == 1
+    assert "Knife q04" in client.get(later).text
+    assert client.get("/?q=odd+knife+q03").text.count('<li><a href="/knives/') == 1
     by_name = client.get("/?sort=name").text
-    assert by_name.index("Knife 00") < by_name.index("Knife 01")
+    assert by_name.index("Knife q00") < by_name.index("Knife q01")
     assert "No knife has all of that" in client.get("/?verdict=match").text
     assert client.get("/?sort=sideways").status_code == 422
 
