@@ -381,9 +381,10 @@ def _heif_file(data: bytes, name: str) -> Any:
 
     try:
         file = pillow_heif.open_heif(BytesIO(data), bgr_mode=True)
-    except _HEIF_PROBLEMS as problem:
+        size = file.size
+    except (*_HEIF_PROBLEMS, IndexError) as problem:  # IndexError: a container without a picture
         raise _damaged(name) from problem
-    _check_size(file.size, name)
+    _check_size(size, name)
     return file
 
 

@@ -1,4 +1,4 @@
-"""Whatever bytes come from outside: an error with advice or a result, never anything else; see fuzz_targets."""
+"""Whatever bytes come from outside: an error with advice or a result, never anything else."""
 
 import time
 from pathlib import Path
