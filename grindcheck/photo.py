@@ -382,7 +382,7 @@ def _heif_file(data: bytes, name: str) -> Any:
     try:
         file = pillow_heif.open_heif(BytesIO(data), bgr_mode=True)
         size = file.size
-    except (*_HEIF_PROBLEMS, IndexError) as problem:  # IndexError: a container without a picture
+    except _HEIF_PROBLEMS as problem:  # among them: a container without a picture
         raise _damaged(name) from problem
     _check_size(size, name)
     return file

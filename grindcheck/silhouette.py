@@ -96,7 +96,7 @@ def find_blade(photo: Photo, camera: Camera, spec: MatSpec, *, height_mm: float)
     BladeError
         If there is nothing on the field, no elongated shape, or the blade runs off the field at both ends.
     """
-    half = np.array(spec.field_mm) / 2 - _RIM_MM
+    half = np.array(spec.field_mm) / 2 * np.asarray(camera.scale) - _RIM_MM
     eye = camera.centre_mm
     # what hides the field's border at this height: the frame beyond must not be taken for steel
     low, high = (eye[:2] + (sign * half - eye[:2]) * (1 - height_mm / eye[2]) for sign in (-1, 1))

@@ -1,6 +1,7 @@
 """The rough shape of a drawn blade, wherever it lies, and what is no blade."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -116,3 +117,18 @@ def test_what_is_no_blade(outline: Array | None, message: str) -> None:
     with pytest.raises(BladeError, match=message) as raised:
         found(photo)
     assert raised.value.advice
+
+
+def test_a_print_at_96_percent_is_the_same_blade_in_smaller_millimetres() -> None:
+    """The same photo, told that the mat came out 4 % smaller: the field ends where its print does."""
+    camera = scene_camera()
+    parameters = camera.parameters.copy()
+    parameters[10:13] *= 0.96
+    smaller = replace(camera.with_parameters(parameters), scale=(0.96, 0.96))
+    photo = blade_photo(blade(), bevel=ground())
+    plain = find_blade(photo, camera, SPEC, height_mm=HEIGHT_MM)
+    seen = find_blade(photo, smaller, SPEC, height_mm=0.96 * HEIGHT_MM)
+    assert seen.side == plain.side
+    # the mask's grid of 0.25 mm falls otherwise
+    assert seen.length_mm == pytest.approx(0.96 * plain.length_mm, abs=0.8)
+    assert np.hypot(*(seen.tip_mm - 0.96 * plain.tip_mm)) < 0.8
