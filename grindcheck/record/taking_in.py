@@ -6,6 +6,7 @@ size, hashed, and kept like a photo that a user gives.
 
 import json
 import re
+import struct
 import shutil
 import zipfile
 import zlib
@@ -104,7 +105,7 @@ def import_record(
 def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     """Open a zip file, and refuse one that no export would write."""
     try:
-        with zipfile.ZipFile(path) as archive:
+        with _zip(path) as archive:
             members = archive.infolist()
             names = [member.filename for member in members]
             if len(members) > MOST_MEMBERS or len(set(names)) < len(names):
@@ -124,6 +125,13 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
         raise RecordError(
             f"{path.name} can't be read ({problem.strerror or problem}).", advice="Copy it again."
         ) from problem
+
+
+def _zip(path: Path) -> zipfile.ZipFile:
+    try:
+        return zipfile.ZipFile(path)
+    except (ValueError, OverflowError, struct.error) as problem:  # a name that isn't text, a size below 0
+        raise zipfile.BadZipFile(str(problem)) from problem
 
 
 def _strange(member: zipfile.ZipInfo) -> bool:
