@@ -6,8 +6,8 @@ size, hashed, and kept like a photo that a user gives.
 
 import json
 import re
-import struct
 import shutil
+import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
