@@ -1,5 +1,6 @@
 """Where the blade lies on the field, to a quarter of a millimetre: mask, tip end, edge side, which face."""
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -96,7 +97,8 @@ def find_blade(photo: Photo, camera: Camera, spec: MatSpec, *, height_mm: float)
     BladeError
         If there is nothing on the field, no elongated shape, or the blade runs off the field at both ends.
     """
-    half = np.array(spec.field_mm) / 2 * np.asarray(camera.scale) - _RIM_MM
+    # as large as it was printed; what the axes differ by is far below the rim that is left out
+    half = np.array(spec.field_mm) / 2 * math.sqrt(math.prod(camera.scale)) - _RIM_MM
     eye = camera.centre_mm
     # what hides the field's border at this height: the frame beyond must not be taken for steel
     low, high = (eye[:2] + (sign * half - eye[:2]) * (1 - height_mm / eye[2]) for sign in (-1, 1))
