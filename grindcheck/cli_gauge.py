@@ -60,7 +60,7 @@ def gauge(
         from grindcheck.agreement import agreement
         from grindcheck.errors import InputError
         from grindcheck.gaugestudy import analysis_of_variance, average_and_range, table_of
-        from grindcheck.gaugetable import measured_takes, read_calliper, read_takes
+        from grindcheck.gaugetable import evenly, measured_takes, read_calliper, read_takes
         from grindcheck.report.agreement_picture import agreement_picture
         from grindcheck.report.data import write_whole
         from grindcheck.report.gauge_text import agreement_text, gauge_data, gauge_text
@@ -85,6 +85,9 @@ def gauge(
         )
         for take, why in failed:
             typer.echo(f"Left out row {take.row}, {take.knife}: {why}", err=True)
+        done, dropped = evenly(done)
+        for sentence in dropped:
+            typer.echo(sentence, err=True)
         studied = table_of((one.take.knife, one.take.person, one.value_mm) for one in done)
         studies = (average_and_range(studied), analysis_of_variance(studied))
         found, names = None, tuple(knife for knife in studied.knives if knife in known)

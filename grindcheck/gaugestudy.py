@@ -9,7 +9,7 @@ AIAG, Measurement Systems Analysis, 4th edition (2010), chapter III, for method,
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Literal
 
@@ -142,6 +142,11 @@ def table_of(rows: Iterable[tuple[str, str, float]]) -> Table:
                     "anew for each; leave out a knife or a person whose takes are missing.",
                 )
     values = [[cells[knife, person] for person in people] for knife in knives]
+    if np.ptp(np.array(values)) == 0:
+        raise InputError(
+            "All readings are alike: too coarse to study, or copied.",
+            advice="Give what was read, with all its digits, of knives that differ.",
+        )
     return Table(knives=knives, people=people, values=frozen(np.array(values)))
 
 
@@ -175,13 +180,15 @@ def average_and_range(table: Table) -> GaugeStudy:
     part = float(np.ptp(values.mean(axis=(1, 2)))) / one_range(knives)
     d2, d3 = d2_d3(takes)
     freedom = groups * d2**2 / (2 * d3**2)
-    freedom_people = (people - 1) if people > 1 else 0
+    squares = [(repeat**2, freedom)]
+    if people > 1:
+        squares = [(repeat**2 * (1 - 1 / (knives * takes)), freedom), (apart**2, people - 1.0)]
     return GaugeStudy(
         method="average and range",
         repeatability=_spread(repeat**2, freedom),
         people=between,
         people_by_knife=0.0,
-        gauge=_spread(gauge**2, _joined([(repeat**2, freedom), ((between or 0.0) ** 2, freedom_people)])),
+        gauge=replace(_summed(squares), std=gauge),
         knives=part,
         total=float(np.hypot(gauge, part)),
         categories=_categories(part, gauge),
@@ -202,8 +209,8 @@ def analysis_of_variance(table: Table) -> GaugeStudy:
     Notes
     -----
     Two ways, crossed; an interaction with p above 0.25 is pooled with the error. One person: one way. A
-    variance that comes out negative is taken as 0. The interval of the gauge is Satterthwaite's, over the
-    mean squares that make it up.
+    variance that comes out negative is taken as 0. The interval of the gauge is the modified large sample
+    one, over the mean squares that make it up.
     """
     from scipy import stats
 
@@ -230,20 +237,16 @@ def analysis_of_variance(table: Table) -> GaugeStudy:
         person = max((ms_people - noise) / (knives * takes), 0.0)
         part = max((ms_knives - noise) / (people * takes), 0.0)
         share = 1 / (knives * takes)
-        squares = (
-            [(ms_people * share, people - 1.0), (noise * (1 - share), freedom)]
-            if person
-            else [(noise, freedom)]
-        )
+        squares = [(ms_people * share, people - 1.0), (noise * (1 - share), freedom)]
         return _of_variances(noise, person, 0.0, part, squares, freedom, p)
     mixed = max((ms_both - noise) / takes, 0.0)
     person = max((ms_people - ms_both) / (knives * takes), 0.0)
     part = max((ms_knives - ms_both) / (people * takes), 0.0)
     squares = [
         (noise * (1 - 1 / takes), freedom),
-        (ms_both / takes * (1 - (1 / knives if person else 0)), freedom_both),
+        (ms_both / takes * (1 - 1 / knives), freedom_both),
+        (ms_people / (knives * takes), people - 1.0),
     ]
-    squares += [(ms_people / (knives * takes), people - 1.0)] if person else []
     return _of_variances(noise, person, mixed, part, squares, freedom, p)
 
 
@@ -262,7 +265,7 @@ def _of_variances(
         repeatability=_spread(noise, freedom),
         people=None if person is None else float(np.sqrt(person)),
         people_by_knife=float(np.sqrt(mixed)),
-        gauge=_spread(gauge, _joined(squares)),
+        gauge=replace(_summed(squares), std=float(np.sqrt(gauge))),
         knives=float(np.sqrt(part)),
         total=float(np.sqrt(gauge + part)),
         categories=_categories(float(np.sqrt(part)), float(np.sqrt(gauge))),
@@ -270,11 +273,28 @@ def _of_variances(
     )
 
 
-def _joined(squares: list[tuple[float, float]]) -> float:
-    """Degrees of freedom of a sum of independent mean squares, by Satterthwaite."""
+def _summed(squares: list[tuple[float, float]]) -> Spread:
+    """Spread of a sum of independent mean squares, each with its degrees of freedom.
+
+    Modified large sample limits (Graybill and Wang 1980; Burdick and Larsen 1997 for gauge studies), which
+    hold although two or three people have next to no degrees of freedom; Satterthwaite's don't.
+    """
+    from scipy import stats
+
+    tail = (1 - _LEVEL) / 2
     total = sum(square for square, _ in squares)
-    lost = sum(square**2 / freedom for square, freedom in squares if square > 0 and freedom > 0)
-    return total**2 / lost if lost > 0 else max(freedom for _, freedom in squares)
+    above = below = 0.0
+    for square, freedom in squares:
+        if square <= 0 or freedom <= 0:
+            continue
+        low, high = stats.chi2.ppf([tail, 1 - tail], freedom)
+        above += (square * (freedom / low - 1)) ** 2
+        below += (square * (1 - freedom / high)) ** 2
+    return Spread(
+        std=float(np.sqrt(total)),
+        low=float(np.sqrt(max(total - np.sqrt(below), 0.0))),
+        high=float(np.sqrt(total + np.sqrt(above))),
+    )
 
 
 def _spread(variance: float, freedom: float) -> Spread:

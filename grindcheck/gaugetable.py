@@ -12,6 +12,7 @@ from grindcheck.units import length_mm
 FIGURES = ("plunge", "edge", "shoulder", "height")
 _QUANTITIES = {"plunge": "plunge.mid", "edge": "plunge.edge", "shoulder": "plunge.shoulder"}
 _MOST_ROWS = 10_000
+_FEWEST_TAKES = 2
 _LARGEST = 5_000_000  # bytes of a table
 
 Measure = Callable[["Take"], tuple[float, float]]
@@ -123,6 +124,28 @@ def measured_takes(
             continue
         done.append(Measured(take=take, value_mm=value, expanded_mm=expanded))
     return tuple(done), tuple(failed)
+
+
+def evenly(done: tuple[Measured, ...]) -> tuple[tuple[Measured, ...], tuple[str, ...]]:
+    """Keep as many takes of every knife by everybody, and say what was left out for it.
+
+    Where a pair of photos couldn't be measured, the last takes of the others go; a knife of which somebody
+    has fewer than two takes left goes as a whole.
+    """
+    people = tuple(dict.fromkeys(one.take.person for one in done))
+    by_knife: dict[str, dict[str, list[Measured]]] = {}
+    for one in done:
+        by_knife.setdefault(one.take.knife, {}).setdefault(one.take.person, []).append(one)
+    said = []
+    for knife, cells in list(by_knife.items()):
+        if any(len(cells.get(person, ())) < _FEWEST_TAKES for person in people):
+            said.append(f"{knife} is left out: not everybody measured it twice.")
+            del by_knife[knife]
+    counts = {len(cells[person]) for cells in by_knife.values() for person in people}
+    if len(counts) > 1:
+        said.append(f"The first {min(counts)} takes of each knife count, so that all have as many.")
+    kept = [one for cells in by_knife.values() for person in people for one in cells[person][: min(counts)]]
+    return tuple(kept), tuple(said)
 
 
 def figure_of(comparison: Comparison, name: str) -> Figure:

@@ -87,7 +87,7 @@ ONLY_IN = {
         "shoulder", "grindlines", "finish.lays", "finish.leftout", "finish.printed",
         "finish.closeup", "finish.regions", "finish.texture",
         "finish.evidence", "finish.tail", "finish.trace", "finish.look", "finish.search", "finish.findable",
-        "shown", "page.pictures", "page.work",
+        "shown", "page.pictures", "page.work", "batch_workers",
     },
     "matplotlib": {
         "mat.drawing", "report.picture", "report.finish_marks", "report.finish_picture",

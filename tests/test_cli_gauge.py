@@ -80,6 +80,24 @@ def test_one_bad_pair_is_left_out_and_named() -> None:
     assert steps == ["1 of 2: a", "2 of 2: a"]
 
 
+def test_a_missing_take_costs_a_take_of_the_others(tmp_path: Path) -> None:
+    rows: list[list[object]] = [
+        [knife, "", value]
+        for knife, values in (
+            ("a", (0.1, 0.2, 0.15)),
+            ("b", (0.5, 0.4)),
+            ("c", (0.9, 0.8, 0.7)),
+            ("d", (0.3,)),
+        )
+        for value in values
+    ]
+    told = run(table(tmp_path / "odd.csv", rows), "--json", "-")
+    assert told.exit_code == 0, told.output
+    assert "d is left out" in told.stderr
+    assert "The first 2 takes of each knife count" in told.stderr
+    assert json.loads(told.stdout)["values_mm"] == [[[0.1, 0.2]], [[0.5, 0.4]], [[0.9, 0.8]]]
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
