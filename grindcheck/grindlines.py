@@ -14,7 +14,7 @@ from grindcheck.strip import Strip, unroll
 
 GRINDS = ("sabre", "scandi", "full flat", "hollow", "convex")
 _LEAST_SCORE = 0.75  # of a plunge candidate; below, nothing runs across the blade
-_UNSURE = 0.5
+SEEN = 0.5  # confidence from which a line is told
 _RIVAL_MM = 4.0  # nearer to each other two creases are one plunge's two borders
 _NO_PLUNGE = 0.5  # of both faces, below which what was traced is no plunge at all
 _SURE = 0.85  # of a plunge that needs no second look
@@ -88,34 +88,39 @@ def choose_plunges(one: Survey, other: Survey) -> tuple[Candidate | None, Candid
     return best
 
 
-def rival_plunges(
-    one: Survey, other: Survey, chosen: tuple[Candidate | None, Candidate | None]
-) -> tuple[Line, Line] | None:
-    """Look for creases of both faces nearer to the tip than those chosen.
+def rival_plunges(one: Survey, other: Survey, chosen: tuple[Candidate | None, Candidate | None]) -> bool:
+    """Whether both faces show another crease that may be the plunge as well.
 
-    Beyond the plunge lies only bevel. Where another crease is seen there on both faces, as surely as a
-    plunge, what was chosen may be the border of a finish, or the front of a handle.
+    Where a shoulder starts at the plunge there is no doubt. Where none is seen, the border of a finish, the
+    front of a handle or the end of a tape can be a sharper line than the plunge, on both faces alike.
 
     Returns
     -------
-    tuple of Line, or None
+    bool
+        Another crease is seen as surely as a plunge, at about one place and height on both faces.
     """
     if chosen[0] is None or chosen[1] is None:
-        return None
-    ahead = [
-        replace(
-            seen, candidates=tuple(each for each in seen.candidates if each.x_mm > taken.x_mm + _RIVAL_MM)
-        )
+        return False
+    left = [
+        replace(seen, candidates=tuple(each for each in seen.candidates if _far(each, taken)))
         for seen, taken in ((one, chosen[0]), (other, chosen[1]))
     ]
-    found = choose_plunges(ahead[0], ahead[1])
+    found = choose_plunges(left[0], left[1])
     if found[0] is None or found[1] is None:
-        return None
+        return False
+    apart = abs(_from_tip(one, found[0]) - _from_tip(other, found[1]))
+    if apart > _USUAL_DIFFERENCE_MM:
+        return False
     lines = (
         trace_plunge(one.outline, one.strip, found[0]),
         trace_plunge(other.outline, other.strip, found[1]),
     )
-    return lines if min(line.confidence for line in lines) > _SURE else None
+    alike = abs(lines[0].top_mm - lines[1].top_mm) < _USUAL_DIFFERENCE_MM
+    return alike and min(line.confidence for line in lines) > _SURE
+
+
+def _far(one: Candidate, other: Candidate) -> bool:
+    return abs(one.x_mm - other.x_mm) > _RIVAL_MM
 
 
 def doubted(line: Line | None) -> Line | None:
@@ -146,11 +151,7 @@ def runs_out(plunges: Iterable[Line | None]) -> bool:
 def trace_shoulder_of(seen: Survey, plunge_line: Line | None) -> Line | None:
     """Trace the shoulder from the plunge, or from the heel where there is none."""
     start = float(plunge_line.points_mm[:, 0].mean()) if plunge_line else seen.strip.heel_mm
-    top = (
-        plunge_line.top_mm
-        if plunge_line and plunge_line.confidence > _UNSURE and plunge_line.top_mm
-        else None
-    )
+    top = plunge_line.top_mm if plunge_line and plunge_line.confidence > SEEN and plunge_line.top_mm else None
     path = shoulder_path(seen.strip, from_mm=start, top_mm=top)
     return trace_shoulder(seen.outline, seen.strip, path, top_mm=top) if path else None
 
@@ -203,7 +204,7 @@ def trace_lines(
         shoulder_line = trace_shoulder_of(seen, plunge_line)
     if (
         shoulder_line is not None
-        and shoulder_line.confidence >= _UNSURE
+        and shoulder_line.confidence >= SEEN
         and plunge_line
         and not plunge_line.by_hand
     ):
@@ -219,7 +220,7 @@ def trace_lines(
         )
     if full_flat:
         flags.append("full_flat")
-    elif shoulder_line is None or shoulder_line.confidence < _UNSURE:
+    elif shoulder_line is None or shoulder_line.confidence < SEEN:
         flags.append("shoulder_unsure")
         shoulder_line = None  # a line that may be none gives no figures
     if by_hand:

@@ -13,6 +13,7 @@ from grindcheck.compare import Uncertain, View, compare, outlines_agree
 from grindcheck.errors import InputError, PairError, about
 from grindcheck.geometry import Array
 from grindcheck.grindlines import (
+    SEEN,
     check_grind,
     choose_plunges,
     compare_plunges,
@@ -166,7 +167,8 @@ def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
     shoulders = {side: trace_shoulder_of(surveys[side], plunges[side]) for side in surveys}
     odds = sum(reaches_spine(surveys[side], chosen[side], plunges[side], shoulders[side]) for side in surveys)
     full_flat = grind == "full flat" if grind else odds > 0
-    if full_flat and grind is None and rival_plunges(surveys["left"], surveys["right"], (left, right)):
+    unseen = full_flat or not any(line and line.confidence >= SEEN for line in shoulders.values())
+    if unseen and rival_plunges(surveys["left"], surveys["right"], (left, right)):
         plunges = {side: doubted(line) for side, line in plunges.items()}
     if full_flat and runs_out(plunges.values()):
         chosen, plunges = {"left": None, "right": None}, {"left": None, "right": None}

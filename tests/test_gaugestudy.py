@@ -150,7 +150,7 @@ def test_interval_of_the_repeatability_holds_the_truth(people: int) -> None:
 @pytest.mark.parametrize("study", [average_and_range, analysis_of_variance])
 @pytest.mark.parametrize(("knives", "people", "spread_people"), [(6, 2, 0.5), (6, 2, 2.0), (10, 3, 1.0)])
 def test_interval_of_the_gauge_holds_the_truth(study, knives: int, people: int, spread_people: float) -> None:
-    """Also with two people, whose spread two values tell: 300 studies, limits at four standard errors below."""
+    """Also with two people, whose spread two values tell: 300 studies, four standard errors below."""
     true = np.hypot(1.0, spread_people)
     held = 0
     for seed in range(300):
