@@ -61,10 +61,6 @@ records.command("verify")(cli_records_upkeep.verify)
 records.command("trend")(cli_records_upkeep.trend)
 records.command("sheet")(cli_records_sheet.sheet)
 app.add_typer(records)
-app.command()(cli_gauge.gauge)
-app.command()(cli_batch.batch)
-app.command()(cli_calibrate.calibrate)
-app.command()(cli_selftest.selftest)
 
 
 def main() -> None:
@@ -405,6 +401,12 @@ def serve(
         from grindcheck.page.serving import serve as open_page
 
         open_page(port=port, network=network, sample=sample, workers=workers, say=typer.echo)
+
+
+app.command()(cli_batch.batch)
+app.command()(cli_calibrate.calibrate)
+app.command()(cli_gauge.gauge)
+app.command()(cli_selftest.selftest)
 
 
 def _check_outputs(photos: Iterable[Path], json_file: str | None, picture: Path | None) -> None:
