@@ -97,8 +97,9 @@ def find_blade(photo: Photo, camera: Camera, spec: MatSpec, *, height_mm: float)
     BladeError
         If there is nothing on the field, no elongated shape, or the blade runs off the field at both ends.
     """
-    # as large as it was printed; what the axes differ by is far below the rim that is left out
-    half = np.array(spec.field_mm) / 2 * math.sqrt(math.prod(camera.scale)) - _RIM_MM
+    # as large as it was printed, in whole steps; what the axes differ by is far below the rim left out
+    printed = math.sqrt(math.prod(camera.scale))
+    half = np.round((np.array(spec.field_mm) / 2 * printed - _RIM_MM) / _STEP_MM) * _STEP_MM
     eye = camera.centre_mm
     # what hides the field's border at this height: the frame beyond must not be taken for steel
     low, high = (eye[:2] + (sign * half - eye[:2]) * (1 - height_mm / eye[2]) for sign in (-1, 1))

@@ -67,7 +67,7 @@ def uncertainty_lines(comparison: "Comparison", verdict: "Verdict", units: Units
         without = ""
         if figure.unit == "mm":
             left = (1 - share) ** 0.5 * whole
-            without = f"U {length(whole, units)} would be {length(left, units)} without it"
+            without = f"U {length(whole, units)} would be {length(left, units)} but for it"
         lines.append(f"  {source:20} {bar:{_BAR}} {share:4.0%}  {without}")
         if advice:
             lines.append(f"  {'':20} {advice}")
