@@ -43,7 +43,7 @@ def calibrate(
         from grindcheck.errors import InputError, about
         from grindcheck.lenscalibration import Sight, calibrate
         from grindcheck.lensguide import held_as_stored, still_missing
-        from grindcheck.lensstore import keep_lens, known_lens, lenses_file
+        from grindcheck.lensstore import keep_lens, known_lens, lens_name, lenses_file
         from grindcheck.mat.finding import find_mat
         from grindcheck.photo import read_photo
         from grindcheck.printscale import load_print_scale, print_scale
@@ -94,7 +94,7 @@ def calibrate(
         middle = (np.array([width, height]) - 1) / 2
         lens = calibrate(sights, stretch_std=np.sqrt(2) * scale.std, centre_px=middle)
         known = known_lens(lens.values, lens.covariance, (width, height))
-        key = seen[0][0].lens_key
+        key = lens_name(seen[0][0])
         typer.echo(
             f"Lens of {key.replace('|', ' ').strip()} from {lens.photos} photos, {lens.corners} crossings."
         )

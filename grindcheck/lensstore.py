@@ -12,13 +12,16 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from grindcheck.errors import OutputError
 from grindcheck.geometry import Array, frozen
 from grindcheck.home import home_folder
+
+if TYPE_CHECKING:
+    from grindcheck.photo import Photo
 
 _FILE = "lenses.json"
 _KEPT = (0, 3, 4)  # log focal length, k1, k2: the same however the phone is held
@@ -33,7 +36,7 @@ class KnownLens:
     Parameters
     ----------
     focal_diagonals : float
-        Focal length in diagonals of the picture, so that it holds for every picture size.
+        Focal length in diagonals of the picture.
     k1, k2 : float
     covariance : ndarray, shape (3, 3)
         Of log focal length, k1 and k2; of the focal length with what focusing nearer or farther changes.
@@ -88,8 +91,18 @@ def known_lens(values: Array, covariance: Array, size_px: tuple[int, int]) -> Kn
     )  # fmt: skip
 
 
+def lens_name(photo: "Photo") -> str:
+    """Return the name under which a photo's lens is kept, empty if the photo doesn't say its camera.
+
+    The picture's size is a part of it, whichever way the phone was held: a picture of another shape or size
+    is cut from the sensor otherwise, and its focal length in diagonals is another.
+    """
+    long, short = sorted(photo.bgr.shape[:2], reverse=True)
+    return f"{photo.lens_key}|{long}x{short}" if photo.lens_key else ""
+
+
 def find_lens(key: str) -> KnownLens | None:
-    """Return the lens of a `Photo.lens_key`, or None if it wasn't calibrated."""
+    """Return the lens of a `lens_name`, or None if it wasn't calibrated."""
     history = _read().get(key) if key else None
     if not history:
         return None
@@ -102,7 +115,7 @@ def find_lens(key: str) -> KnownLens | None:
 
 
 def keep_lens(key: str, lens: KnownLens, **about: Any) -> None:
-    """Keep a lens under a `Photo.lens_key`; earlier ones stay in the file.
+    """Keep a lens under a `lens_name`; earlier ones stay in the file.
 
     Raises
     ------

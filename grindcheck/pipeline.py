@@ -28,7 +28,7 @@ from grindcheck.grindlines import (
     trace_shoulder_of,
     with_flags,
 )
-from grindcheck.lensstore import find_lens
+from grindcheck.lensstore import find_lens, lens_name
 from grindcheck.mat.finding import MatView, find_mat
 from grindcheck.outline import Outline, trace_outline, turned_over
 from grindcheck.photo import Photo, read_photo
@@ -206,7 +206,7 @@ def look_at(photo: Photo, sheet: Sheet, stance: Stance, *, mat: MatView | None =
             mat = find_mat(photo, paper=sheet.paper)
         scale = _scale(mat.spec.paper, sheet)
         camera = solve_camera(
-            mat, photo, scale=(scale.x, scale.y), scale_std=scale.std, lens=find_lens(photo.lens_key)
+            mat, photo, scale=(scale.x, scale.y), scale_std=scale.std, lens=find_lens(lens_name(photo))
         )
         rough = find_blade(photo, camera, mat.spec, height_mm=stance.height_mm)
         outline = trace_outline(photo, mat, camera, rough)

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ from grindcheck.errors import OutputError
 from grindcheck.geometry import Array
 from grindcheck.lenscalibration import LENS, MODELS, Lens, Sight, calibrate
 from grindcheck.lensguide import Stand, held_as_stored, seen_from, still_missing
-from grindcheck.lensstore import KnownLens, find_lens, keep_lens, known_lens, lenses_file
+from grindcheck.lensstore import KnownLens, find_lens, keep_lens, known_lens, lens_name, lenses_file
 
 SIZE = (4000, 3000)
 MIDDLE = (np.array(SIZE) - 1) / 2
@@ -184,6 +185,19 @@ def test_lenses_are_kept_and_none_is_lost(tmp_path: Path, monkeypatch: pytest.Mo
     with pytest.raises(OutputError, match="can't be read"):
         find_lens("Phone|1||26")
     assert lensstore.lenses_file().read_text(encoding="utf-8").startswith("{")
+
+
+def test_a_picture_of_another_shape_has_another_lens() -> None:
+    """A cut of the same sensor has other diagonals: the lens of 4:3 photos isn't that of 16:9 ones."""
+    from synthetic import photo_of
+
+    tall, wide, cut = (
+        replace(photo_of(np.zeros((*shape, 3), np.uint8)), lens_key="Workshop|Phone 2||26")
+        for shape in ((40, 30), (30, 40), (40, 22))
+    )
+    assert lens_name(tall) == lens_name(wide) == "Workshop|Phone 2||26|40x30"
+    assert lens_name(cut) != lens_name(tall)
+    assert lens_name(replace(tall, lens_key="")) == ""
 
 
 # ---- the guide

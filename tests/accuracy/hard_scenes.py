@@ -4,9 +4,11 @@ Each description goes to ``sample_images/render.py`` as it stands. Ranges are co
 
     python tests/accuracy/hard_scenes.py --pairs 156 --seed 5 --out build/hard.json
     python sample_images/render.py --pairs build/hard.json --out tests/accuracy/hard_photos
-    python tests/accuracy/study.py tests/accuracy/hard_photos --strata stratum
+    python tests/accuracy/study.py tests/accuracy/hard_photos
 
-Not drawn, because the renderer has no such shapes: recurved edges, swaged points, tapered tangs.
+Not drawn: recurved edges, swaged points, tapered tangs (the renderer has no such shapes), a dirty mat, a
+phone's reflection aimed at the shoulder. Tags of tilt, lens and light are those drawn before the trouble is
+put in.
 """
 
 import math
