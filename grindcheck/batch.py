@@ -112,7 +112,8 @@ def jobs_in(folder: Path, thickness_mm: float | None) -> tuple[tuple[Job, ...], 
     if not jobs:
         raise InputError(
             f"No two photos in {folder} pair up.",
-            advice="Let their names end in _1 and _2, _a and _b, _left and _right, or list them.",
+            advice="Let their names end in _1 and _2, _a and _b, or _left and _right; else list "
+            "them in pairs.csv.",
         )
     return tuple(sorted(jobs, key=lambda job: job.knife)), tuple(sorted(alone))
 

@@ -1,4 +1,4 @@
-"""Drive a target of `fuzz_targets` guided by coverage, and keep the smallest input that fails.
+"""Drive a target of `fuzz_targets` guided by coverage, and keep the first input that fails.
 
     pip install atheris            # Linux and macOS
     PYTHONPATH=.:tests python tests/fuzz_run.py photo --seconds 300
