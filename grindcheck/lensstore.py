@@ -6,9 +6,6 @@ its end and the last one counts, so that no earlier one is lost.
 
 import json
 import math
-import os
-import tempfile
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +16,7 @@ import numpy as np
 from grindcheck.errors import OutputError
 from grindcheck.geometry import Array, frozen
 from grindcheck.home import home_folder
+from grindcheck.keptfile import replace_text
 
 if TYPE_CHECKING:
     from grindcheck.photo import Photo
@@ -176,23 +174,10 @@ def _sound(entry: Any) -> bool:
 
 
 def _write(history: dict[str, list[dict[str, Any]]]) -> None:
-    """Replace the file in one step, so that a crash leaves the old or the new one."""
     path = lenses_file()
-    temporary = None
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(
-            "w", encoding="utf-8", dir=path.parent, prefix=".lenses", suffix=".tmp", delete=False
-        ) as file:
-            temporary = Path(file.name)
-            file.write(json.dumps(history, indent=1) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
+        replace_text(path, json.dumps(history, indent=1) + "\n")
     except OSError as problem:
-        if temporary is not None:
-            with suppress(OSError):
-                temporary.unlink()
         raise OutputError(
             f"The lens can't be kept in {path}: {problem.strerror}.",
             advice="Check that the folder can be written, or name another with GRINDCHECK_HOME.",

@@ -6,9 +6,6 @@ paper has a history; a new entry is added at its end and the last one counts, so
 
 import json
 import math
-import os
-import tempfile
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,6 +13,7 @@ from typing import Any
 
 from grindcheck.errors import InputError, OutputError
 from grindcheck.home import home_folder
+from grindcheck.keptfile import replace_text
 from grindcheck.mat.spec import CALLIPER_MARK_MM, mat_spec
 from grindcheck.mat.strips import SHEET_BAR_MM, STRIP, strip_spec
 
@@ -181,23 +179,10 @@ def _read() -> dict[str, list[dict[str, Any]]]:
 
 
 def _write(history: dict[str, list[dict[str, Any]]]) -> None:
-    """Replace the file in one step, so that a crash leaves the old or the new one."""
     path = readings_file()
-    temporary = None
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(
-            "w", encoding="utf-8", dir=path.parent, prefix=".print_scale", suffix=".tmp", delete=False
-        ) as file:
-            temporary = Path(file.name)
-            file.write(json.dumps(history, indent=1) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(path)
+        replace_text(path, json.dumps(history, indent=1) + "\n")
     except OSError as problem:
-        if temporary is not None:
-            with suppress(OSError):
-                temporary.unlink()
         raise OutputError(
             f"The readings can't be kept in {path} ({problem}).",
             advice="Let GRINDCHECK_HOME name a folder that you may write to.",

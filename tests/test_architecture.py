@@ -13,7 +13,10 @@ PACKAGE = ROOT / "grindcheck"
 # From the bottom up; a module imports from lower layers, or from its own.
 LAYERS = (
     # "": for its version
-    {"", "errors", "home", "settings", "units", "tablecell", "flags", "geometry", "chain", "registration"},
+    {
+        "", "errors", "home", "settings", "units", "tablecell", "keptfile", "flags", "geometry", "chain",
+        "registration",
+    },
     {"mat.spec", "mat.strips", "photo"},
     {
         "mat", "mat.drawing", "mat.strip_sheet", "mat.markers", "mat.saddle", "mat.edges", "mat.finding",

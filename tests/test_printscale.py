@@ -148,7 +148,7 @@ def test_a_failing_write_leaves_the_earlier_readings(home: Path, monkeypatch: py
     def fail(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(printscale.os, "fsync", fail)
+    monkeypatch.setattr("os.fsync", fail)
     with pytest.raises(OutputError, match=r"can't be kept.*No space left.*GRINDCHECK_HOME"):
         save_print_scale("a4", 276.1, 180.0)
     assert load_print_scale("a4") == print_scale("a4", 275.586, 180.36)
