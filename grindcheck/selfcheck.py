@@ -122,7 +122,7 @@ def check_samples(
         progress(name)
         truth = _truth(folder, name)
         try:
-            comparison = measure(_request(folder, truth))
+            comparison = measure(sample_request(folder, truth))
         except GrindcheckError as problem:
             failed.append((name, problem.message))
             continue
@@ -143,7 +143,8 @@ def _truth(folder: Path, name: str) -> dict[str, Any]:
     return found
 
 
-def _request(folder: Path, truth: dict[str, Any]) -> Request:
+def sample_request(folder: Path, truth: dict[str, Any]) -> Request:
+    """Ask as a user would: thickness as marked, bars only where the truth says that they are known."""
     bars = mat_spec(truth["paper"]).bars_mm() if truth["bars_known"] else None
     one, other = (folder / photo["file"] for photo in truth["photos"])
     return Request(

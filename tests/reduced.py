@@ -2,14 +2,15 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from PIL import Image
 
-from grindcheck.mat.spec import mat_spec
 from grindcheck.pipeline import Request
+from grindcheck.selfcheck import sample_request
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 PAIRS = [pair["name"] for pair in json.loads((SAMPLES / "pairs.json").read_text(encoding="utf-8"))["pairs"]]
@@ -29,17 +30,8 @@ def request(name: str, photos: tuple[Path, Path] | None = None, **changes: Any) 
     photos : (Path, Path), optional
         Other files than the sample's own.
     """
-    known = truth(name)
-    bars = mat_spec(known["paper"]).bars_mm() if known["bars_known"] else None
-    usual = {
-        "photos": photos or tuple(SAMPLES / photo["file"] for photo in known["photos"]),
-        "thickness_mm": known["thickness_mm"],
-        "height_mm": known["flat_height_mm"],
-        "edge_mm": known["edge_thickness_mm"],
-        "bar_x_mm": (bars["x"][2] - bars["x"][0]) * known["print_scale"][0] if bars else None,
-        "bar_y_mm": (bars["y"][3] - bars["y"][1]) * known["print_scale"][1] if bars else None,
-    }
-    return Request(**{**usual, **changes})
+    usual = sample_request(SAMPLES, truth(name))
+    return replace(usual, **({"photos": photos} if photos else {}), **changes)
 
 
 def halved(name: str, folder: Path) -> tuple[Path, Path]:

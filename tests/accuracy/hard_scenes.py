@@ -120,6 +120,18 @@ def _hard_lamp(rng: Rng, made: Pair) -> Pair:
     return _each(made, change)
 
 
+def _on_mat(blade: dict[str, Any], photo: dict[str, Any], x: float, y: float) -> tuple[float, float]:
+    """Return where on the mat a place of the blade lies, as ``knife.world`` puts it."""
+    left, place = photo["face"] == "left", photo["place"]
+    x, y = x + blade["heel_mm"] / 2, y - blade["width_mm"] / 2
+    angle = math.radians(place["tip_deg"] + (180 if left else 0))
+    x = -x if left else x
+    return (
+        math.cos(angle) * x - math.sin(angle) * y + place["x_mm"],
+        math.sin(angle) * x + math.cos(angle) * y + place["y_mm"],
+    )
+
+
 def _card(
     rng: Rng, made: Pair, at_mm: tuple[float, float], size_mm: tuple[float, float], **more: Any
 ) -> Pair:
@@ -127,15 +139,9 @@ def _card(
     blade = made["blade"]
 
     def change(photo: dict[str, Any]) -> None:
-        left, place = photo["face"] == "left", photo["place"]
-        x, y = at_mm[0] + blade["heel_mm"] / 2, at_mm[1] - blade["width_mm"] / 2
-        angle = math.radians(place["tip_deg"] + (180 if left else 0))
-        x = -x if left else x
-        card = {
-            "x_mm": math.cos(angle) * x - math.sin(angle) * y + place["x_mm"],
-            "y_mm": math.sin(angle) * x + math.cos(angle) * y + place["y_mm"],
-            "size_mm": list(size_mm), "angle_deg": float(place["tip_deg"] + rng.uniform(-12, 12)), **more,
-        }  # fmt: skip
+        x, y = _on_mat(blade, photo, *at_mm)
+        turn = float(photo["place"]["tip_deg"] + rng.uniform(-12, 12))
+        card = {"x_mm": x, "y_mm": y, "size_mm": list(size_mm), "angle_deg": turn, **more}
         photo.setdefault("cards", []).append(card)
 
     return _each(made, change)
@@ -149,14 +155,7 @@ def _shadow(rng: Rng, made: Pair) -> Pair:
     lamp = np.array(made["photos"][0]["light"]["lamps"][0]["place_mm"])
 
     def change(photo: dict[str, Any]) -> None:
-        left, place = photo["face"] == "left", photo["place"]
-        away_x, away_y = x + blade["heel_mm"] / 2, y - blade["width_mm"] / 2
-        angle = math.radians(place["tip_deg"] + (180 if left else 0))
-        away_x = -away_x if left else away_x
-        at = np.array([
-            math.cos(angle) * away_x - math.sin(angle) * away_y + place["x_mm"],
-            math.sin(angle) * away_x + math.cos(angle) * away_y + place["y_mm"], 0.0,
-        ])  # fmt: skip
+        at = np.array([*_on_mat(blade, photo, x, y), 0.0])
         rod = at + (lamp - at) * 0.45
         photo["cards"] = [
             {"x_mm": float(rod[0]), "y_mm": float(rod[1]), "z_mm": float(rod[2]), "size_mm": [8, 60],

@@ -26,21 +26,13 @@ STRATA = ("stratum", "grind", "light", "lens", "thickness", "tilt", "paper", "la
 def measure(truth_file: Path) -> dict[str, Any]:
     """Run the check on one pair and set its figures beside the truth."""
     from grindcheck.errors import GrindcheckError
-    from grindcheck.mat.spec import mat_spec
-    from grindcheck.pipeline import Request, check_pair
+    from grindcheck.pipeline import check_pair
+    from grindcheck.selfcheck import sample_request
     from grindcheck.verdict import Tolerances, judge
 
     truth = json.loads(truth_file.read_text(encoding="utf-8"))
-    bars = mat_spec(truth["paper"]).bars_mm() if truth["bars_known"] else None
-    request = Request(
-        photos=tuple(truth_file.parent / photo["file"] for photo in truth["photos"]),
-        thickness_mm=truth["thickness_mm"],
-        height_mm=truth["flat_height_mm"],
-        edge_mm=truth["edge_thickness_mm"],
-        bar_x_mm=(bars["x"][2] - bars["x"][0]) * truth["print_scale"][0] if bars else None,
-        bar_y_mm=(bars["y"][3] - bars["y"][1]) * truth["print_scale"][1] if bars else None,
-    )
-    tags = {**truth["tags"], "bars": "measured" if bars else "not measured"}
+    request = sample_request(truth_file.parent, truth)
+    tags = {**truth["tags"], "bars": "measured" if truth["bars_known"] else "not measured"}
     row: dict[str, Any] = {"name": truth_file.stem, "tags": tags, "figures": [], "refused": ""}
     try:
         comparison = check_pair(request)

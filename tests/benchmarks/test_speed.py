@@ -23,8 +23,8 @@ import pytest
 from ordinary import ordinary_difference
 from PIL import Image
 
-from grindcheck.mat.spec import mat_spec
 from grindcheck.pipeline import Request, check_pair
+from grindcheck.selfcheck import sample_request
 
 SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
 NAMES = [pair["name"] for pair in json.loads((SAMPLES / "pairs.json").read_text(encoding="utf-8"))["pairs"]]
@@ -40,17 +40,7 @@ def truth(name: str) -> dict[str, Any]:
 
 def request(name: str, folder: Path = SAMPLES) -> Request:
     """Ask as the accuracy study does."""
-    known = truth(name)
-    bars = mat_spec(known["paper"]).bars_mm() if known["bars_known"] else None
-    one, other = (folder / photo["file"] for photo in known["photos"])
-    return Request(
-        photos=(one, other),
-        thickness_mm=known["thickness_mm"],
-        height_mm=known["flat_height_mm"],
-        edge_mm=known["edge_thickness_mm"],
-        bar_x_mm=(bars["x"][2] - bars["x"][0]) * known["print_scale"][0] if bars else None,
-        bar_y_mm=(bars["y"][3] - bars["y"][1]) * known["print_scale"][1] if bars else None,
-    )
+    return sample_request(folder, truth(name))
 
 
 def decode(paths: tuple[Path, Path]) -> list[Any]:
