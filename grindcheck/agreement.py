@@ -36,8 +36,6 @@ class Agreement:
         Of the differences.
     low, high : float
         Limits of agreement: 95 % of differences lie between.
-    limit_std : float
-        Standard error of either limit.
     slope : float
         Growth of the difference with the mean.
     slope_p : float
@@ -55,7 +53,6 @@ class Agreement:
     std: float
     low: float
     high: float
-    limit_std: float
     slope: float
     slope_p: float
     normalised: Array | None
@@ -119,6 +116,5 @@ def agreement(
         mean=frozen(mean), difference=frozen(difference), bias=bias,
         bias_low=bias - half, bias_high=bias + half, std=std,
         low=bias - _SPREADS * std, high=bias + _SPREADS * std,
-        limit_std=float(std * np.sqrt(1 / count + _SPREADS**2 / (2 * (count - 1)))),
         slope=slope, slope_p=p, normalised=normalised,
     )  # fmt: skip

@@ -1,6 +1,5 @@
 """The command for a gauge study: how well the tool repeats itself, and how it agrees with a calliper."""
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -62,7 +61,7 @@ def gauge(
         from grindcheck.gaugestudy import analysis_of_variance, average_and_range, table_of
         from grindcheck.gaugetable import evenly, measured_takes, read_calliper, read_takes
         from grindcheck.report.agreement_picture import agreement_picture
-        from grindcheck.report.data import write_whole
+        from grindcheck.report.data import json_text, write_data
         from grindcheck.report.gauge_text import agreement_text, gauge_data, gauge_text
         from grindcheck.units import length_mm
         from grindcheck.verdict import Tolerances
@@ -107,14 +106,13 @@ def gauge(
             "left_out": [{"row": take.row, "knife": take.knife, "why": why} for take, why in failed],
         }
         if json_file == "-":
-            typer.echo(json.dumps(data, indent=1, ensure_ascii=False))
+            typer.echo(json_text(data), nl=False)
             return
         typer.echo(gauge_text(studies, studied, width, units))
         if found is not None:
             typer.echo("\n" + agreement_text(found, units))
         if json_file:
-            text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
-            write_whole(Path(json_file), lambda beside: beside.write_text(text, encoding="utf-8"))
+            write_data(data, Path(json_file))
         if picture is not None and found is not None:
             agreement_picture(found, picture, names)
 

@@ -1,6 +1,5 @@
 """The command that measures the sample photos and compares with their truth."""
 
-import json
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -36,7 +35,7 @@ def selftest(
     Exit codes: 0 as it should be, 1 not, 2 error.
     """
     with told(context):
-        from grindcheck.report.data import write_data
+        from grindcheck.report.data import json_text, write_data
         from grindcheck.selfcheck import check_samples, sample_folder, sample_pairs
         from grindcheck.settings import COVERAGE_FACTOR
 
@@ -71,7 +70,7 @@ def selftest(
             ],
         }  # fmt: skip
         if json_file == "-":
-            typer.echo(json.dumps(data, indent=1, ensure_ascii=False))
+            typer.echo(json_text(data), nl=False)
         else:
             typer.echo(f"{'':48}{'truth':>9}{'measured':>10}{'error':>9}{'U':>8}")
             for one in found.figures:

@@ -9,7 +9,6 @@ from grindcheck.errors import GrindcheckError, InputError
 from grindcheck.results import Comparison, Figure
 from grindcheck.units import length_mm
 
-FIGURES = ("plunge", "edge", "shoulder", "height")
 _QUANTITIES = {"plunge": "plunge.mid", "edge": "plunge.edge", "shoulder": "plunge.shoulder"}
 _MOST_ROWS = 10_000
 _FEWEST_TAKES = 2

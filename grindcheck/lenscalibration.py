@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from grindcheck.geometry import Array, frozen
 from grindcheck.lens import PARAMETERS
-from grindcheck.posefit import STRETCH, Problem
+from grindcheck.posefit import Problem
 
 # name, and which of log focal, cx, cy, k1, k2, p1, p2 are free
 MODELS: tuple[tuple[str, tuple[int, ...]], ...] = (
@@ -249,6 +249,3 @@ def _alone(sight: Sight, vector: Array) -> float:
     start = np.concatenate([vector[:LENS], sight.start[LENS:PARAMETERS], vector[LENS : LENS + 1]])
     found, _ = problem.minimum(start)
     return float(np.sum(problem.misfit(found) ** 2))
-
-
-assert STRETCH == PARAMETERS
