@@ -15,6 +15,7 @@ from grindcheck.registration import Match, resolve
 from grindcheck.silhouette import Side
 
 STATION_MM = 10.0
+_LEAST_HEIGHT_MM = 0.5  # below, shoulder and edge are one line
 _LOCAL_MM = 3.0  # half window of a local fit
 _CORNER_MM = 2.5  # beside the plunge the shoulder is rounded by the belt's edge and says nothing
 _RUN_POINTS = 5  # at least, of such a run
@@ -160,12 +161,12 @@ def read_face(common: Common, layout: Layout, side: Side, *, rise_mm: float) -> 
         plunge = plunge_figures(common.plunge_mm[side], edge, ends, bends=layout.bends)
         out.update({(f"plunge.{name}", None): value for name, value in plunge.items()})
         start = float(np.mean(common.plunge_mm[side][:, 0]))
-    for station in layout.stations_mm:
-        height = _height(-station, edge, top) if -station >= start else None
-        if height is None:
-            continue
-        out[("bevel_height", float(station))] = float(np.hypot(height, rise_mm))
-        out[("bevel_angle", float(station))] = float(np.arctan2(rise_mm, height))
+    x = -np.asarray(layout.stations_mm, dtype=np.float64)
+    heights = local_y(top, x) - local_y(edge, x)
+    for station, height in zip(layout.stations_mm, heights, strict=True):
+        if -station >= start and height >= _LEAST_HEIGHT_MM:
+            out[("bevel_height", float(station))] = float(np.hypot(height, rise_mm))
+            out[("bevel_angle", float(station))] = float(np.arctan2(rise_mm, height))
     return out
 
 
@@ -268,21 +269,38 @@ def _meeting(curve: "np.polynomial.Polynomial", rim: "np.polynomial.Polynomial",
     return y
 
 
-def _height(x: float, edge: Array, top: Array) -> float | None:
-    low, high = local_y(edge, x), local_y(top, x)
-    if low is None or high is None or high - low < 0.5:
-        return None
-    return high - low
+def local_y(curve: Array, x: Array) -> Array:
+    """Height of a curve from local parabolas over ± 3 mm.
 
+    Parameters
+    ----------
+    curve : ndarray, shape (N, 2)
+        Points in any order.
+    x : ndarray, shape (K,)
 
-def local_y(curve: Array, x: float) -> float | None:
-    """Height of a curve at x from a local parabola over ± 3 mm; None where it doesn't reach."""
+    Returns
+    -------
+    ndarray, shape (K,)
+        NaN where the curve doesn't reach.
+    """
+    out = np.full(len(x), np.nan)
     if not len(curve):
-        return None
-    away = curve[:, 0] - x
-    near = np.abs(away) < _LOCAL_MM
-    away = away[near]
-    if len(away) < 6 or away.min() > -0.5 * _LOCAL_MM or away.max() < 0.5 * _LOCAL_MM:
-        return None
-    powers = np.stack([np.ones_like(away), away, away * away])
-    return float(np.linalg.solve(powers @ powers.T, powers @ curve[near, 1])[0])
+        return out
+    curve = curve[np.argsort(curve[:, 0])]
+    first = np.searchsorted(curve[:, 0], x - _LOCAL_MM, side="right")
+    end = np.searchsorted(curve[:, 0], x + _LOCAL_MM, side="left")
+    away = np.zeros((2, len(x)))
+    held = end - first >= 6
+    away[0, held], away[1, held] = curve[first[held], 0] - x[held], curve[end[held] - 1, 0] - x[held]
+    held &= (away[0] <= -0.5 * _LOCAL_MM) & (away[1] >= 0.5 * _LOCAL_MM)
+    if not held.any():
+        return out
+    first, count = first[held, None], (end - first)[held, None]
+    step = np.arange(count.max())[None, :]
+    place = np.minimum(first + step, len(curve) - 1)
+    near = step < count
+    away = np.where(near, curve[place, 0] - x[held, None], 0.0)
+    height = np.where(near, curve[place, 1], 0.0)
+    powers = np.stack([near.astype(np.float64), away, away * away], axis=1)
+    out[held] = np.linalg.solve(powers @ powers.transpose(0, 2, 1), powers @ height[..., None])[:, 0, 0]
+    return out

@@ -1,10 +1,10 @@
 """The order of the steps: photo, mat, camera, blade, outline, lines, comparison."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import numpy as np
 
@@ -54,6 +54,9 @@ STEPS = (
     "Comparing the faces",
 )
 """Of `check_pair`, in their order."""
+
+_Of = TypeVar("_Of")
+_Done = TypeVar("_Done")
 
 Progress = Callable[[str], None]
 """Is told each step as it begins."""
@@ -150,21 +153,20 @@ def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
     grind = check_grind(request.grind)
     stance = stance_of(request.thickness_mm, request.height_mm, request.edge_mm)
     progress(STEPS[0])
-    with ThreadPoolExecutor(max_workers=2) as both:  # the second is decoded while the first is looked at
-        looking = [both.submit(look_at, read_photo(path), request, stance) for path in request.photos]
-        seen = [each.result() for each in looking]
+    seen = _both(lambda path: see(path, request, stance), request.photos)
     progress(STEPS[1])
     faces, flags = tell_faces(seen[0], seen[1], given=request.faces)
     progress(STEPS[2])
-    surveys = {side: survey(face.outline) for side, face in faces.items()}
+    surveys = _each_side(lambda side: survey(faces[side].outline))
     left, right = choose_plunges(surveys["left"], surveys["right"])
     chosen = {"left": left, "right": right}
-    plunges = {side: trace_plunge_of(surveys[side], chosen[side]) for side in surveys}
+    plunges = _each_side(lambda side: trace_plunge_of(surveys[side], chosen[side]))
     plunges = {
         "left": compare_plunges(surveys["left"], plunges["left"], surveys["right"], plunges["right"]),
         "right": compare_plunges(surveys["right"], plunges["right"], surveys["left"], plunges["left"]),
     }
-    shoulders = {side: trace_shoulder_of(surveys[side], plunges[side]) for side in surveys}
+    traced = dict(plunges)
+    shoulders = _each_side(lambda side: trace_shoulder_of(surveys[side], traced[side]))
     odds = sum(reaches_spine(surveys[side], chosen[side], plunges[side], shoulders[side]) for side in surveys)
     full_flat = grind == "full flat" if grind else odds > 0
     unseen = full_flat or not any(line and line.confidence >= SEEN for line in shoulders.values())
@@ -192,6 +194,18 @@ def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
         )
     progress(STEPS[3])
     return compare(views, stance, faces["left"].scale, uncertain=request.uncertain, flags=flags)
+
+
+def _both(work: Callable[[_Of], _Done], each: Sequence[_Of]) -> list[_Done]:
+    """Do the same for two things at once, in their order."""
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        return list(pool.map(work, each))
+
+
+def _each_side(work: Callable[[Side], _Done]) -> dict[Side, _Done]:
+    """Do the same for both faces at once."""
+    sides: tuple[Side, Side] = ("left", "right")
+    return dict(zip(sides, _both(work, sides), strict=True))
 
 
 def see(path: Path, request: Request, stance: Stance) -> Seen:

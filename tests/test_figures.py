@@ -89,10 +89,23 @@ def test_bevel_angle_is_the_handbooks_right_triangle():
 def test_no_height_where_a_line_doesn_t_reach():
     x = np.linspace(-50.0, -20.0, 151)
     curve = np.column_stack([x, 0.01 * x**2])
-    assert local_y(curve, -35.0) == pytest.approx(0.01 * 35.0**2, abs=1e-9)  # a parabola is met exactly
-    assert local_y(curve, -51.0) is None
-    assert local_y(curve, -19.0) is None
-    assert local_y(np.empty((0, 2)), -35.0) is None
+    heights = local_y(curve, np.array([-51.0, -35.0, -19.0]))
+    assert heights[1] == pytest.approx(0.01 * 35.0**2, abs=1e-9)  # a parabola is met exactly
+    assert np.isnan(heights).tolist() == [True, False, True]
+    assert np.isnan(local_y(np.empty((0, 2)), np.array([-35.0]))).all()
+
+
+def test_heights_are_those_of_a_parabola_fitted_to_the_points_around():
+    """Against `numpy.polyfit`, on points in no order."""
+    rng = np.random.default_rng(4)
+    x = rng.uniform(-60.0, 0.0, 900)
+    curve = np.column_stack([x, 12 + 0.05 * x + rng.normal(0, 0.1, x.size)])
+    places = np.array([-40.0, -33.3, -20.0])
+    expected = []
+    for place in places:
+        near = np.abs(x - place) < 3.0
+        expected.append(np.polyval(np.polyfit(x[near] - place, curve[near, 1], 2), 0.0))
+    assert local_y(curve, places) == pytest.approx(expected, abs=1e-9)
 
 
 @pytest.mark.parametrize("sixteenths", range(1, 9))
