@@ -40,6 +40,8 @@ class Knowns:
         Of the edge thickness.
     print_std : float
         Relative, of each axis of the print.
+    one_print : bool
+        Both photos show one sheet, so that the error of its stretch is common.
     focal_shared : bool
         Both photos come from one lens, so that the error of the focal prior is common.
     focal_std : (float, float)
@@ -62,6 +64,7 @@ class Knowns:
     height_std_mm: float
     edge_std_mm: float
     print_std: float
+    one_print: bool
     focal_shared: bool
     focal_std: tuple[float, float]
     plunge_shift_mm: Mapping[Side, float]
@@ -199,11 +202,17 @@ def _sources(
     gains: dict[Side, Array] = {}
     for side, std in zip(_SIDES, knowns.focal_std, strict=True):
         camera = scene.cameras[side]
-        gains[side] = camera.prior_gain * std
-        rest = camera.covariance - np.outer(gains[side], gains[side])
+        gains[side], rest = camera.prior_gain * std, camera.covariance
+        if knowns.one_print:  # what the focal prior does by way of the print is the print's
+            weight = camera.focal_prior_share / max(float(camera.covariance[0, 0]), 1e-30)
+            gains[side] = gains[side] - camera.print_gain * camera.print_gain[0] * weight * std
+            rest = rest - np.outer(camera.print_gain, camera.print_gain)
+        rest = rest - np.outer(gains[side], gains[side])
         for column in _columns(rest):
             add_cameras("pose", {side: column})
         out.append(("height", _lifted(scene, side, knowns.height_std_mm)))
+    if knowns.one_print:
+        add_cameras("print scale", {side: camera.print_gain for side, camera in scene.cameras.items()})
     if knowns.focal_shared:
         add_cameras("focal length", gains)
     else:

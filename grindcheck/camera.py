@@ -3,8 +3,8 @@
 `grindcheck.lens` has the formulas and the order of the parameters.
 """
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,7 +13,7 @@ from grindcheck.errors import CameraError
 from grindcheck.geometry import Array, frozen
 from grindcheck.lens import PARAMETERS, project_points, rotation_matrix, undistorted
 from grindcheck.lensstore import KnownLens
-from grindcheck.posefit import STRETCH, Problem, level_poses, planar_poses
+from grindcheck.posefit import STRETCH, Fit, Problem, level_poses, planar_poses
 
 if TYPE_CHECKING:
     from grindcheck.mat.finding import MatView
@@ -33,6 +33,7 @@ _STD_FLOOR_PX = 0.01  # no corner is known better, whatever its noise says
 _START_RATIO = 3.0  # starts whose misfit is this many times the best one's aren't followed
 _OUTLIER = 6.0  # robust sigmas beyond which a corner doesn't belong to the mat
 _MISFIT = 4.0  # sigmas at which the photo's corners overrule EXIF
+_CONTRADICTION = 3.0  # sigmas at which two photos tell of two prints
 _LENS_LEVEL = 0.999  # of chi-square, beyond which a known lens isn't this photo's
 _RMS_LIMIT_DIAGONALS = 4e-4  # 2 px at 12 MP (diagonal 5000 px): beyond, the mat isn't flat or isn't a mat
 _FEWEST = 8  # corners: 16 equations for 13 parameters
@@ -63,6 +64,9 @@ class Camera:
         phone can share that error.
     rms_px, largest_px : float
         Distances from the corners used to where the model puts them.
+    print_gain : ndarray, shape (13,)
+        Change of each parameter per standard uncertainty of the print's stretch, which all photos of one
+        sheet have in common.
     scale : tuple of float
         Size of the print along x and y that goes with the parameters: as given, times the stretch found.
     stretch_std : float
@@ -74,6 +78,8 @@ class Camera:
         Corners that didn't fit and were left out.
     flags : tuple of str
         ``focal_contradicts_exif``, ``lens_residual``, ``corners_dropped``, ``lens_contradicted``.
+    fit : Fit, optional
+        The least squares that it comes from, to be continued when another photo tells more.
     """
 
     size_px: tuple[int, int]
@@ -81,6 +87,7 @@ class Camera:
     covariance: Array
     focal_prior_share: float = 0.0
     prior_gain: Array
+    print_gain: Array = field(default_factory=lambda: frozen(np.zeros(PARAMETERS)))
     rms_px: float = 0.0
     largest_px: float = 0.0
     scale: tuple[float, float] = (1.0, 1.0)
@@ -88,6 +95,7 @@ class Camera:
     corners: int = 0
     dropped: int = 0
     flags: tuple[str, ...] = ()
+    fit: Fit | None = None
 
     @property
     def focal_px(self) -> float:
@@ -243,12 +251,17 @@ def solve_camera(
             best, used = _estimate(corner_mm, corner_px, std, prior, precision, False, close_up)
     problem = Problem(corner_mm[used], corner_px[used], std, prior, precision)
     covariance, ratio, rms, largest = problem.posterior(best)
+    # the priors weigh against the corners as the residuals show them to be
+    problem = replace(problem, std=ratio * std)
+    best, _ = problem.minimum(best)
+    covariance, _, rms, largest = problem.posterior(best)
     if lens is not None:
         known, information = lens.prior(width, height)
         if _agrees(best, covariance, known, information):
             problem = replace(problem, known=known, information=information)
             best, _ = problem.minimum(best)
-            covariance, ratio, rms, largest = problem.posterior(best)
+            covariance, more, rms, largest = problem.posterior(best)
+            ratio *= more
         else:
             flags.append("lens_contradicted")
     diagonal = float(np.hypot(width, height))
@@ -265,17 +278,12 @@ def solve_camera(
         flags.append("corners_dropped")
     if ratio > 3.0 and largest > 1e-4 * diagonal:
         flags.append("lens_residual")
-    stretch = np.exp(best[STRETCH] / 2)
-    camera = Camera(
+    camera = _told(
+        Fit(problem=problem, unknowns=best, covariance=covariance),
         size_px=(width, height),
-        parameters=frozen(best[:PARAMETERS]),
-        covariance=frozen(covariance[:PARAMETERS, :PARAMETERS]),
-        focal_prior_share=float(covariance[0, 0] * precision[0]),
-        prior_gain=frozen(covariance[:PARAMETERS, 0] * precision[0]),
+        scale=scale,
         rms_px=rms,
         largest_px=largest,
-        scale=(scale[0] * float(stretch), scale[1] / float(stretch)),
-        stretch_std=float(np.sqrt(covariance[STRETCH, STRETCH])),
         corners=int(np.sum(used)),
         dropped=dropped,
         flags=tuple(flags),
@@ -285,6 +293,84 @@ def solve_camera(
             "The camera comes out below the paper.", advice="Photograph the printed side from above."
         )
     return camera
+
+
+def _told(fit: Fit, *, scale: tuple[float, float], **facts: Any) -> Camera:
+    """Make a camera of a fit; `scale` is that of the print before its stretch."""
+    best, covariance = fit.unknowns, fit.covariance
+    stretch = float(np.exp(best[STRETCH] / 2))
+    print_gain = covariance[:PARAMETERS, STRETCH] / np.sqrt(covariance[STRETCH, STRETCH])
+    return Camera(
+        parameters=frozen(best[:PARAMETERS]),
+        covariance=frozen(covariance[:PARAMETERS, :PARAMETERS]),
+        focal_prior_share=float(covariance[0, 0] * fit.problem.precision[0]),
+        prior_gain=frozen(covariance[:PARAMETERS, 0] * fit.problem.precision[0]),
+        print_gain=frozen(print_gain),
+        scale=(scale[0] * stretch, scale[1] / stretch),
+        stretch_std=float(np.sqrt(covariance[STRETCH, STRETCH])),
+        fit=fit,
+        **facts,
+    )
+
+
+def of_one_print(one: Camera, other: Camera) -> tuple[Camera, Camera] | None:
+    """Let two photos of one sheet share what each tells of the print's stretch.
+
+    Parameters
+    ----------
+    one, other : Camera
+        Found apart, with the same prior for the print.
+
+    Returns
+    -------
+    tuple of Camera or None
+        Both with the stretch that both photos tell, which is then an error in common: see
+        `Camera.print_gain`. None where they contradict each other by more than chance (three standard
+        uncertainties), as photos of two sheets do, or of a bent one.
+
+    Notes
+    -----
+    What the other photo's corners tell is its posterior divided by its prior, and becomes a second prior of
+    this one's; the least squares are then run on from where they stood. All the rest of the two cameras
+    stays apart.
+    """
+    fits = one.fit, other.fit
+    if fits[0] is None or fits[1] is None:
+        return None
+    told = [_told_of_stretch(fit) for fit in fits if fit is not None]
+    (first, first_std), (second, second_std) = told
+    if abs(first - second) > _CONTRADICTION * np.hypot(first_std, second_std):
+        return None
+    return _continued(one, fits[0], *told[1]), _continued(other, fits[1], *told[0])
+
+
+def _told_of_stretch(fit: Fit) -> tuple[float, float]:
+    """Return what the corners alone tell of the stretch: value and standard uncertainty."""
+    prior, precision = fit.problem.prior[STRETCH], fit.problem.precision[STRETCH]
+    known = 1.0 / fit.covariance[STRETCH, STRETCH]
+    alone = max(known - precision, 1e-9 * known)
+    return float((known * fit.unknowns[STRETCH] - precision * prior) / alone), float(alone**-0.5)
+
+
+def _continued(camera: Camera, fit: Fit, stretch: float, std: float) -> Camera:
+    prior, precision = fit.problem.prior.copy(), fit.problem.precision.copy()
+    added = std**-2
+    prior[STRETCH] = (precision[STRETCH] * prior[STRETCH] + added * stretch) / (precision[STRETCH] + added)
+    precision[STRETCH] += added
+    problem = replace(fit.problem, prior=prior, precision=precision)
+    unknowns, _ = problem.minimum(fit.unknowns)
+    covariance, _, rms, largest = problem.posterior(unknowns)
+    before = float(np.exp(fit.unknowns[STRETCH] / 2))
+    return _told(
+        Fit(problem=problem, unknowns=unknowns, covariance=covariance),
+        size_px=camera.size_px,
+        scale=(camera.scale[0] / before, camera.scale[1] * before),
+        rms_px=rms,
+        largest_px=largest,
+        corners=camera.corners,
+        dropped=camera.dropped,
+        flags=camera.flags,
+    )
 
 
 def _agrees(best: Array, covariance: Array, known: Array, information: Array) -> bool:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grindcheck.budget import Figures, Knowns, Scene, propagate
-from grindcheck.camera import Camera
+from grindcheck.camera import Camera, of_one_print
 from grindcheck.errors import PairError
 from grindcheck.figures import STATION_MM, Common, Key, Layout, meets_plunge
 from grindcheck.geometry import Array, Rigid, frozen, turn
@@ -148,10 +148,11 @@ def compare(
         If the two outlines aren't those of one blade.
     """
     uncertain = uncertain or Uncertain()
-    scene = _scene(views, stance)
+    shared = _one_print(views)
+    scene = _scene(views, stance, shared or {side: view.camera for side, view in views.items()})
     found = list(flags)
     _check_outlines(scene.registration, found)
-    knowns = _knowns(views, scene, scale, uncertain)
+    knowns = _knowns(views, scene, scale, uncertain, one_print=shared is not None)
     figures = propagate(scene, knowns)
     common = scene.common()
     faces = {side: _face(views[side], figures, common, side, scene.layout.labels) for side in SIDES}
@@ -185,10 +186,20 @@ def outlines_agree(one: Outline, other: Outline) -> float:
     return found.rms_mm + 2.0 * max(0.7 - found.used, 0.0)
 
 
-def _scene(views: dict[Side, View], stance: Stance) -> Scene:
+def _one_print(views: dict[Side, View]) -> dict[Side, Camera] | None:
+    """Both cameras, each knowing what the other's photo tells of the sheet; None if of two sheets."""
+    left, right = (views[side] for side in SIDES)
+    if left.mat.spec.paper != right.mat.spec.paper:
+        return None
+    found = of_one_print(left.camera, right.camera)
+    return None if found is None else dict(zip(SIDES, found, strict=True))
+
+
+def _scene(views: dict[Side, View], stance: Stance, cameras: dict[Side, Camera]) -> Scene:
     sightings: dict[Side, Sighting] = {}
     for side, view in views.items():
-        whole = sight(view.outline, view.lines, view.camera, stance)
+        # traced through the camera as the photo alone told it, seen through the better one
+        whole = replace(sight(view.outline, view.lines, view.camera, stance), camera=cameras[side])
         keep = view.outline.points_mm[:, 0] > _from(view)
         keep &= np.arange(len(keep)) % 2 == 0
         sightings[side] = thinned(whole, keep)
@@ -217,7 +228,7 @@ def _scene(views: dict[Side, View], stance: Stance) -> Scene:
     )
     return Scene(
         sightings=sightings, tips_px={side: _tip_px(view) for side, view in views.items()}, stance=stance,
-        registration=registration, layout=layout, cameras={side: view.camera for side, view in views.items()},
+        registration=registration, layout=layout, cameras=cameras,
     )  # fmt: skip
 
 
@@ -308,7 +319,9 @@ def _check_outlines(registration: Registration, flags: list[str]) -> None:
         flags.append("outlines_scale")
 
 
-def _knowns(views: dict[Side, View], scene: Scene, scale: PrintScale, uncertain: Uncertain) -> Knowns:
+def _knowns(
+    views: dict[Side, View], scene: Scene, scale: PrintScale, uncertain: Uncertain, *, one_print: bool
+) -> Knowns:
     keys = {view.photo.lens_key for view in views.values()}
     bias = {side: uncertain.line_px * views[side].outline.face.plane.step_mm for side in SIDES}
 
@@ -320,6 +333,7 @@ def _knowns(views: dict[Side, View], scene: Scene, scale: PrintScale, uncertain:
         height_std_mm=uncertain.height_mm,
         edge_std_mm=uncertain.edge_mm,
         print_std=scale.std,
+        one_print=one_print,
         focal_shared=len(keys) == 1 and "" not in keys,
         focal_std=(_focal_std(views["left"].photo), _focal_std(views["right"].photo)),
         plunge_shift_mm={

@@ -85,9 +85,13 @@ class Problem:
         return total
 
     def minimum(self, start: Array, *, robust: bool = False) -> tuple[Array, float]:
-        """Minimise by Levenberg-Marquardt; return parameters and the minimum."""
+        """Minimise by Levenberg-Marquardt; return parameters and the minimum.
+
+        It ends where a full Gauss-Newton step would gain next to nothing. What a damped step gains doesn't
+        tell that: in the valley of focal length, distance and tilt it is small far from the minimum.
+        """
         parameters, cost, damping = start, self.cost(start, robust=robust), 1e-3
-        for _ in range(40):
+        for _ in range(300):
             misfit, jacobian = self.linear(parameters)
             misfit = misfit / self.std
             weight = 1.0 / (1.0 + np.sum(misfit**2, axis=1)) if robust else np.ones(len(misfit))
@@ -95,17 +99,18 @@ class Problem:
             information, pull = self._pull(parameters)
             matrix = rows.T @ rows + information
             slope = rows.T @ (misfit * np.sqrt(weight)[:, None]).ravel() + pull
-            gained = 0.0
+            # the robust minimum is but a start
+            if slope @ np.linalg.solve(matrix, slope) <= (1e-3 * (1.0 + cost) if robust else 1e-4):
+                break
             while damping < 1e8:
                 step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), -slope)
                 candidate = parameters + step
                 new = self.cost(candidate, robust=robust)
                 if new <= cost:
-                    gained = cost - new
                     parameters, cost, damping = candidate, new, max(damping / 10, 1e-12)
                     break
                 damping *= 10
-            if gained <= (1e-3 if robust else 1e-6) * (1.0 + cost):  # the robust minimum is but a start
+            else:
                 break
         return parameters, cost
 
@@ -129,6 +134,15 @@ class Problem:
         largest = float(np.linalg.norm(left, axis=1).max())
         rms = float(np.sqrt(square / len(left)))
         return np.asarray(covariance, dtype=np.float64), ratio, rms, largest
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A problem, its minimum, shape (14,), and the covariance there, shape (14, 14)."""
+
+    problem: Problem
+    unknowns: Array
+    covariance: Array
 
 
 def planar_poses(corner_mm: Array, normal: Array) -> list[Array]:

@@ -205,7 +205,8 @@ def scene(
 def knowns(**changes: object) -> Knowns:
     """Return usual uncertainties; keyword arguments replace some of them."""
     usual = Knowns(
-        thickness_std_mm=0.03, height_std_mm=0.1, edge_std_mm=0.05, print_std=0.003, focal_shared=True,
+        thickness_std_mm=0.03, height_std_mm=0.1, edge_std_mm=0.05, print_std=0.003, one_print=False,
+        focal_shared=True,
         focal_std=(0.03, 0.03), plunge_shift_mm={"left": 0.02, "right": 0.03},
         plunge_turn_rad={"left": 0.002, "right": 0.003}, shoulder_shift_mm={"left": 0.015, "right": 0.02},
         shoulder_local_mm={"left": np.asarray(0.01), "right": np.asarray(0.02)}, rim_local_mm=0.015,

@@ -87,7 +87,7 @@ ONLY_IN = {
     "cv2": {
         "photo", "mat.spec", "mat.drawing", "mat.edges", "mat.saddle", "mat.markers", "mat.finding", "camera",
         "lens", "posefit", "rectify", "edgefit", "silhouette", "outline", "lay", "strip", "flatend", "plunge",
-        "shoulder", "grindlines", "finish.lays", "finish.leftout", "finish.printed",
+        "shoulder", "border", "grindlines", "finish.lays", "finish.leftout", "finish.printed",
         "finish.closeup", "finish.regions", "finish.texture",
         "finish.evidence", "finish.tail", "finish.trace", "finish.look", "finish.search", "finish.findable",
         "shown", "page.pictures", "page.work", "batch_workers",

@@ -132,6 +132,24 @@ def test_print_scale_cancels_in_a_difference():
     assert _difference(found, ANGLE) == pytest.approx(0.0, abs=1e-9)
 
 
+def test_what_the_print_does_to_both_cameras_is_common():
+    """Closed form: both cameras stand a thousandth too far off, so that lengths are off by as much."""
+    scene = exact.scene(left_mm=103.0, known=True)
+    cameras = {}
+    for side, camera in scene.cameras.items():
+        gain = np.zeros(13)
+        # the flat's distance is what lengths on it go by
+        gain[10:13] = 1e-3 * (camera.translation + camera.rotation[:, 2] * scene.stance.height_mm)
+        cameras[side] = replace(camera, covariance=frozen(np.outer(gain, gain)), print_gain=frozen(gain))
+    scene = replace(scene, cameras=cameras)
+    common = propagate(scene, exact.no_doubt(one_print=True))
+    apart = propagate(scene, exact.no_doubt(one_print=False))
+    for side, distance in (("left", 103.0), ("right", 100.0)):
+        assert _std(common, EDGE, side) == pytest.approx(1e-3 * distance, rel=0.05)
+    assert _difference(common, EDGE) == pytest.approx(1e-3 * 3.0, rel=0.15)
+    assert _difference(apart, EDGE) == pytest.approx(1e-3 * math.hypot(103.0, 100.0), rel=0.05)
+
+
 def test_the_common_tip_cancels_in_a_difference():
     found = propagate(exact.scene(left_mm=100.6, known=True), exact.no_doubt(tip_mm=0.05))
     assert _std(found, EDGE) == pytest.approx(0.05, abs=1e-9)
