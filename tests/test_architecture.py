@@ -46,7 +46,8 @@ LAYERS = (
         "report.finish_text", "report.finish_data", "report.finish_marks", "report.finish_picture",
         "report.trend_text", "report.trend_picture", "report.flatness_text", "report.plain_photo",
         "report.paper", "report.knife_sheet", "report.drawing_data", "report.recorded_picture",
-        "report.gauge_text", "report.agreement_picture", "report.uncertainty_text", "batch_workers",
+        "report.gauge_text", "report.agreement_picture", "report.budget_data", "report.uncertainty_text",
+        "batch_workers",
     },
     {
         "record", "record.entries", "record.tables", "record.migrations", "record.migrations.v0001",

@@ -12,7 +12,8 @@ from typer.testing import CliRunner
 
 from grindcheck.cli import app
 from grindcheck.errors import PairError
-from grindcheck.report.uncertainty_text import deciding, shares, uncertainty_lines
+from grindcheck.report.budget_data import deciding, sources
+from grindcheck.report.uncertainty_text import uncertainty_lines
 from grindcheck.results import Comparison, Figure
 from grindcheck.several import combine
 from grindcheck.verdict import Tolerances, judge
@@ -116,10 +117,10 @@ def test_shares_add_up_and_name_what_helps() -> None:
     verdict = judge(comparison, Tolerances())
     figure = deciding(verdict)
     assert figure is not None
-    found = shares(figure)
-    assert sum(share for _, share, _ in found) == pytest.approx(1.0)
-    assert found[0][0] == "seeing the lines"
-    assert found[0][1] == pytest.approx(OWN["line"] ** 2 / STD**2)
+    found = sources(figure.components)
+    assert sum(one.share for one in found) == pytest.approx(1.0)
+    assert found[0].name == "seeing the lines"
+    assert found[0].share == pytest.approx(OWN["line"] ** 2 / STD**2)
     text = "\n".join(uncertainty_lines(comparison, verdict, "mm"))
     assert "measure the mat's two bars" in text
     assert "calibrate the phone" in text

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from grindcheck import __version__
 from grindcheck.advice import advise
 from grindcheck.errors import OutputError
+from grindcheck.report.budget_data import budget_data
 from grindcheck.settings import COVERAGE_FACTOR
 from grindcheck.units import degrees
 
@@ -59,6 +60,7 @@ def report_data(comparison: "Comparison", verdict: "Verdict") -> dict[str, Any]:
         "coverage_factor": COVERAGE_FACTOR,
         "faces": {"left": _face(comparison.left), "right": _face(comparison.right)},
         "differences": differences,
+        "budget": budget_data(differences),
         "flags": list(comparison.flags),
         "blade": {
             "thickness": _quantity(comparison.thickness_mm),
