@@ -108,11 +108,61 @@ def test_lines_differ_in_grey() -> None:
 
 
 def test_without_plunge_or_heights_their_panels_are_left_out() -> None:
-    assert len(drawn(mismatch(drawn=True)).axes) == 4
+    assert len(drawn(mismatch(drawn=True)).axes) == 5
     bare = comparison(face("left", plunge_mm=None), face("right", plunge_mm=None), drawn=True)
-    assert len(drawn(bare).axes) == 3
+    assert len(drawn(bare).axes) == 4
     flat = comparison(face("left", full_flat=True), face("right", full_flat=True), drawn=True)
-    assert len(drawn(flat).axes) == 3
+    assert len(drawn(flat).axes) == 4
+    nothing = comparison(
+        face("left", plunge_mm=None, full_flat=True),
+        face("right", plunge_mm=None, full_flat=True),
+        drawn=True,
+    )
+    assert len(drawn(nothing).axes) == 2
+    assert "Where the uncertainty comes from" not in words(drawn(nothing))
+
+
+def told_by(components: dict[str, float], unit_std: float = 0.05) -> Comparison:
+    """Return a pair that a bevel height with the longest of names decides, with these components."""
+    result = comparison(face("left", height_mm=14.4), drawn=True)
+    size = float(np.sqrt(sum(part**2 for part in components.values())))
+    share = {name: unit_std * part / size for name, part in components.items()}
+    last = replace(result.differences[-1], std=unit_std, components=share, label="plunge", station_mm=110.0)
+    return replace(result, differences=(*result.differences[:-1], last))
+
+
+def test_the_bars_are_the_shares_of_the_deciding_difference() -> None:
+    # 6² + 3² + 2² = 7²; the tip's 0.1² is less than 2 % and has no bar
+    result = told_by({"line": 6.0, "thickness": 3.0, "registration": 2.0, "tip": 0.1})
+    axes = drawn(result).axes[-1]
+    whole, part = axes.patches[0::2], axes.patches[1::2]
+    assert len({bar.get_width() for bar in whole}) == 1
+    shares = [bar.get_width() / whole[0].get_width() for bar in part]
+    assert shares == pytest.approx([36 / 49.01, 9 / 49.01, 4 / 49.01])
+    told = [text.get_text() for text in axes.texts]
+    for text in ("seeing the lines", "73%", "stock thickness", "18%", "the blade's outline", "8%"):
+        assert text in told
+    assert "the tip" not in told
+    assert "bevel height at 110 mm (plunge), U = 0.10 mm (3.9 thou)" in told
+    assert any(text.startswith("To make the first smaller: soft light") for text in told)
+
+
+def test_bars_and_their_words_lie_clear_of_each_other() -> None:
+    every = ("line", "pose", "print scale", "thickness", "edge thickness", "height", "registration", "tip")
+    for result in (told_by(dict.fromkeys(every, 1.0)), told_by({"print scale": 1.0}), mismatch(drawn=True)):
+        figure = drawn(result)
+        figure.canvas.draw()
+        axes = figure.axes[-1]
+        boxes = [text.get_window_extent() for text in axes.texts]
+        boxes += [bar.get_window_extent() for bar in axes.patches[0::2]]
+        above = min(other.get_tightbbox().y0 for other in figure.axes[:-1])
+        page = figure.bbox
+        for number, box in enumerate(boxes):
+            assert not any(box.overlaps(other) for other in boxes[number + 1 :])
+            assert page.x0 < box.x0
+            assert box.x1 < page.x1
+            assert page.y0 < box.y0
+            assert box.y1 < above
 
 
 def test_the_same_result_gives_the_same_bytes(tmp_path: Path) -> None:

@@ -12,8 +12,9 @@ import numpy as np
 
 from grindcheck.advice import Units, advise
 from grindcheck.errors import InputError
+from grindcheck.report.budget_data import LEAST, Source, deciding, sources
 from grindcheck.report.data import write_whole
-from grindcheck.report.words import amount, headline
+from grindcheck.report.words import amount, headline, named
 from grindcheck.settings import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
@@ -30,6 +31,10 @@ _LEFT_IN = 0.85
 _INSIDE_IN = _WIDTH_IN - _LEFT_IN - 0.25  # between the margins
 _SMALL, _PLAIN, _LARGE = 14.0, 16.0, 40.0  # points; the smallest is 10 px high on a 390 px phone
 _LINE_IN = 0.30  # of one line of plain words
+_SMALL_LINE_IN = 0.26  # of one line of small words
+_BARS_ABOVE_IN = 0.72  # of their two lines of title
+_BAR_IN = 0.36  # of one bar and the gap to the next
+_BARS_FROM, _BARS_TO = 2.35 / _INSIDE_IN, 1 - 0.75 / _INSIDE_IN  # what names and shares leave to the bars
 _SIDES = ("left", "right")
 _INK = "#1a1a1a"
 _PLUNGE, _SHOULDER = "#ffb000", "#4dd2ff"  # bright and light, each with a dark rim
@@ -114,7 +119,16 @@ def draw(comparison: "Comparison", verdict: "Verdict", *, units: Units = "both")
     has_detail = all(len(drawing.plunge_mm[side]) > 1 for side in _SIDES)
     full_flat = comparison.left.full_flat and comparison.right.full_flat
     has_heights = any(one.quantity == "bevel_height" for one in comparison.differences) and not full_flat
+    decides = deciding(verdict)
+    shares = () if decides is None else sources(decides.components)
+    bars = [one for one in shares if one.share >= LEAST]
+    helps = (
+        textwrap.wrap(f"To make the first smaller: {bars[0].advice}.", 58) if bars and bars[0].advice else []
+    )
+    below_in = 0.2 + _SMALL_LINE_IN * len(helps)  # of the bars
     tall = head_in + 2 * strip_in + 1.65 + 3.3 * has_detail + 2.6 * has_heights
+    if bars:
+        tall += _BARS_ABOVE_IN + _BAR_IN * len(bars) + below_in
 
     figure = Figure(figsize=(_WIDTH_IN, tall), facecolor="white")
     FigureCanvasAgg(figure)
@@ -131,6 +145,11 @@ def draw(comparison: "Comparison", verdict: "Verdict", *, units: Units = "both")
         _detail(column.panel(2.1, above=0.48, below=0.72), comparison, units)
     if has_heights:
         _heights(column.panel(1.45, above=0.45, below=0.70), comparison, verdict)
+    if decides is not None and bars:
+        expanded = amount(COVERAGE_FACTOR * decides.std, decides.unit, units)
+        what = f"{named(decides, units, full_flat=full_flat)}, U = {expanded}"
+        axes = column.panel(_BAR_IN * len(bars), above=_BARS_ABOVE_IN, below=below_in)
+        _budget(axes, bars, what, helps)
     return figure
 
 
@@ -307,6 +326,31 @@ def _heights(axes: "Axes", comparison: "Comparison", verdict: "Verdict") -> None
     axes.set_xlabel("from the tip", fontsize=_SMALL)
     axes.tick_params(labelsize=_SMALL)
     _tip_ticks(axes)
+
+
+def _budget(axes: "Axes", bars: list[Source], what: str, helps: list[str]) -> None:
+    """Where the uncertainty of the deciding difference comes from: a bar a source, the largest on top.
+
+    A whole bar, drawn in grey behind each, is all of the variance.
+    """
+    axes.set(xlim=(0, 1), ylim=(len(bars) - 0.5, -0.5))
+    axes.axis("off")
+    long = _BARS_TO - _BARS_FROM
+    for row, one in enumerate(bars):
+        axes.barh(row, long, left=_BARS_FROM, height=0.56, color="#e4e4e4")
+        axes.barh(row, one.share * long, left=_BARS_FROM, height=0.56, color=_INK)
+        axes.text(0, row, one.name, fontsize=_SMALL, color=_INK, va="center_baseline")
+        axes.text(1, row, f"{one.share:.0%}", fontsize=_SMALL, color=_INK, ha="right", va="center_baseline")
+    place = axes.transAxes
+    tall_in = _BAR_IN * len(bars)
+    above: dict[str, Any] = {"transform": place, "va": "baseline", "color": _INK}
+    axes.text(
+        0, 1 + 0.38 / tall_in, "Where the uncertainty comes from", fontsize=_PLAIN, fontweight="bold", **above
+    )
+    axes.text(0, 1 + 0.11 / tall_in, what, fontsize=_SMALL, **above)
+    for number, line in enumerate(helps):
+        y = -(0.05 + _SMALL_LINE_IN * (number + 0.75)) / tall_in
+        axes.text(0, y, line, fontsize=_SMALL, **above)
 
 
 def _by_height(line: Any) -> tuple[Any, Any]:
