@@ -5,9 +5,11 @@ import os
 import re
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from fixtures_results import mismatch
 from page_shop import SAMPLES, jpeg, open_shop
 from PIL import Image
 
@@ -16,7 +18,9 @@ from grindcheck.page.given import asked_of, for_page
 from grindcheck.page.plots import ticks
 from grindcheck.page.work import failed
 from grindcheck.record import checks, knives, vault
-from grindcheck.record.entries import KnifeFacts
+from grindcheck.record.entries import KnifeFacts, Outcome
+from grindcheck.report.data import report_data
+from grindcheck.verdict import Tolerances, judge
 
 
 @pytest.fixture
@@ -173,6 +177,73 @@ def test_a_check_is_measured_again_as_a_new_one(shop, knife):
     assert new.again_of == check.id
     assert new.asked == check.asked
     assert "It is dark." in shop.client().get(f"/checks/{check.id}").text
+
+
+def measured(shop, knife, **changes):
+    """Add a pair as measured, with some fields of its result other than they are; return its page."""
+    result = mismatch()
+    verdict = judge(result, Tolerances())
+    data = report_data(result, verdict)
+    data = {name: value for name, value in (data | changes).items() if value is not None}
+    photos = [
+        (vault.add_photo(shop.record, io.BytesIO(jpeg(n)), name="p.jpg").sha256, "p.jpg", "face")
+        for n in (1, 2)
+    ]
+    check = checks.add_check(shop.record, knife.id, "symmetry", photos=photos, asked={"thickness_mm": 4.0})
+    done = Outcome(
+        at=datetime.now(UTC), state="done", verdict=verdict.decision, headline="It differs.", result=data,
+        program_version="0.1.0",
+    )  # fmt: skip
+    checks.add_outcome(shop.record, check.id, done)
+    answer = shop.client().get(f"/checks/{check.id}")
+    assert answer.status_code == 200
+    return answer.text
+
+
+def bars(page):
+    """Return the bars of a result's page: name, share as told, width, and the words below it."""
+    row = r'<span class="name">([^<]+)</span><b>(\d+) %</b>.*?class="part" width="([\d.]+)".*?soft">([^<]+)<'
+    return re.findall(row, page)
+
+
+def test_a_result_shows_where_its_uncertainty_comes_from(shop, knife):
+    page = measured(shop, knife)
+    # 0.8² and 0.6² of each figure's variance (fixtures_results), here of 0.02 mm three times and of 0.15°
+    found = bars(page)
+    shares = [("seeing the lines", "64", "64.00"), ("lens and pose", "36", "36.00")]
+    assert [one[:3] for one in found] == 4 * shares
+    assert [one[3].split(";")[0] for one in found] == 3 * ["0.016 mm", "0.012 mm"] + ["0.120°", "0.090°"]
+    assert "smaller with this: soft light from the side" in found[0][3]
+    assert "All together 0.020 mm; U is 2 times that, 0.04 mm." in page
+    first, others = page.index("<h3>Plunge, upper end</h3>"), page.index("Of the other differences")
+    assert first < others < page.index("<h3>Plunge, mid-height</h3>")
+
+
+def test_a_result_from_before_the_budget_shows_the_same(shop, knife):
+    page = measured(shop, knife, budget=None)
+    assert len(bars(page)) == 8
+    assert bars(page) == bars(measured(shop, knife))
+
+
+def test_a_result_without_components_shows_no_bars(shop, knife):
+    figure = {"quantity": "plunge.mid", "value": -0.6, "std": 0.02, "unit": "mm", "expanded": 0.04}
+    page = measured(
+        shop, knife, budget=None, differences=[{**figure, "tolerance": 0.25, "decision": "mismatch"}]
+    )
+    assert "Where the uncertainty comes from" not in page
+
+
+def test_small_sources_have_a_line_together(shop, knife):
+    result = mismatch()
+    data = report_data(result, judge(result, Tolerances()))["budget"]
+    one = next(one for one in data if one["decides"])
+    one["sources"] += [
+        {"name": "the tip", "std": 0.001, "share": 0.0025, "advice": "show it"},
+        {"name": "<i>other</i>", "std": 0.002, "share": 0.01, "advice": ""},
+    ]
+    page = measured(shop, knife, budget=data)
+    assert "none of it 2 % of the variance: the tip 0.001 mm, &lt;i&gt;other&lt;/i&gt; 0.002 mm.<" in page
+    assert len(bars(page)) == 8
 
 
 def test_bars_are_kept_and_slips_come_back(shop):

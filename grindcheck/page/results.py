@@ -12,6 +12,7 @@ from grindcheck.page.glance import finish_glance, pair_glance
 from grindcheck.page.plots import height_difference, height_profile
 from grindcheck.page.shop import page
 from grindcheck.record.entries import Check, Knife
+from grindcheck.report.budget_data import LEAST, recorded_budget
 from grindcheck.shown import photo_px
 
 _SIDES = ("left", "right")
@@ -40,7 +41,8 @@ def show_outcome(request: Request, check: Check, knife: Knife) -> HTMLResponse:
             wipe=_wipe(result), photos=_photos(check), drawing=bool(result.get("drawing")),
             main=[one for one in judged if "station" not in one or "label" in one],
             rest=[one for one in judged if "station" in one], profile=height_profile(result),
-            difference=height_difference(result),
+            difference=height_difference(result), budgets=budgets(result),
+            least=f"{100 * LEAST:.0f}",
             by_hand=[f"{side} {name}" for side in _SIDES for name in result["faces"][side]["by_hand"]],
             flags=_flags([*result["flags"], *(flag for face in faces for flag in face["flags"])]),
         )  # fmt: skip
@@ -49,6 +51,37 @@ def show_outcome(request: Request, check: Check, knife: Knife) -> HTMLResponse:
         faces=[_finish_face(result, number) for number in range(len(result["faces"]))],
         flags=_flags([*result["flags"], *(flag for face in result["faces"] for flag in face["flags"])]),
     )  # fmt: skip
+
+
+def budgets(result: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the budgets that a page shows: that of the deciding difference first.
+
+    Parameters
+    ----------
+    result : mapping
+        As the record keeps it, of this version or an older one.
+
+    Returns
+    -------
+    list of dict
+        As the JSON has them, of what is judged: the plunge, and the heights at places that have a name. Their
+        sources are parted into `large` ones, which have a bar each, and `small` ones.
+    """
+    judged = {(one["quantity"], one.get("station")) for one in result["differences"] if one["tolerance"]}
+    shown = [
+        {
+            **one,
+            "large": [source for source in one["sources"] if source["share"] >= LEAST],
+            "small": [source for source in one["sources"] if source["share"] < LEAST],
+        }
+        for one in recorded_budget(result)
+        if one["sources"]
+        and (
+            one["decides"]
+            or ((one["quantity"], one.get("station")) in judged and ("station" not in one or "label" in one))
+        )
+    ]
+    return sorted(shown, key=lambda one: not one["decides"])
 
 
 def views_for_lines(check: Check) -> list[dict[str, Any]]:

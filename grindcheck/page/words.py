@@ -24,18 +24,6 @@ _QUANTITIES = {
     "bevel_angle": "Bevel angle",
     "shoulder.waviness": "Waviness of the shoulder",
 }
-_SOURCES = {
-    "print": "size of the print",
-    "focal": "focal length",
-    "thickness": "stock thickness",
-    "height": "height of the flat",
-    "edge": "edge thickness",
-    "line": "placing of the line",
-    "rim": "placing of the edge",
-    "tip": "placing of the tip",
-    "registration": "laying the faces onto each other",
-    "pose": "position of the camera",
-}
 
 
 def when(at: datetime) -> str:
@@ -53,6 +41,11 @@ def day(at: datetime) -> str:
 def long(value: float, unit: str = "mm") -> str:
     """Write a length or angle, as ``0.62 mm`` or ``1.40°``."""
     return f"{value:.2f}°" if unit == "deg" else f"{value:.2f} mm"
+
+
+def sigma(value: float, unit: str = "mm") -> str:
+    """Write a standard uncertainty, as ``0.031 mm`` or ``0.110°``: a digit more than `long`."""
+    return f"{value:.3f}°" if unit == "deg" else f"{value:.3f} mm"
 
 
 def inches(value_mm: float) -> str:
@@ -100,6 +93,6 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "sign": one_of(_SIGNS),
     "kind": one_of(_KINDS),
     "quantity": one_of(_QUANTITIES),
-    "source": one_of(_SOURCES),
+    "sigma": sigma,
     "state": state_of,
 }
