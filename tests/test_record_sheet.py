@@ -209,6 +209,20 @@ def test_figures_of_an_unsure_line_are_left_out(record: Record, tmp_path: Path) 
     assert {one.name.split(" at ")[0] for one in told.figures} == {"bevel height"}
 
 
+def test_where_the_deciding_uncertainty_comes_from(record: Record, tmp_path: Path) -> None:
+    knife_id = page(record).knife.id
+    photos = {side: photo(record, tmp_path, side, shade) for side, shade in (("left", 60), ("right", 90))}
+    symmetry(record, knife_id, photos)
+    budget = made(record, knife_id).symmetry.budget
+    assert budget.name == "plunge at the shoulder"  # the first of three that differ alike
+    assert budget.expanded == pytest.approx(0.04)
+    assert budget.shares == (("seeing the lines", 0.64), ("lens and pose", 0.36))
+    # a plunge that wasn't seen clearly says nothing; then a bevel height decides
+    unsure = mismatch(flags=("plunge_unsure",))
+    symmetry(record, knife_id, photos, unsure)
+    assert made(record, knife_id, units="in").symmetry.budget.name == "bevel height at 0.79 in"  # 20 mm
+
+
 def test_the_newest_of_each_kind_counts(record: Record, tmp_path: Path) -> None:
     knife_id = page(record).knife.id
     old = {"left": photo(record, tmp_path, "a", 90), "right": photo(record, tmp_path, "b", 140)}

@@ -6,6 +6,7 @@ import subprocess
 import zlib
 from dataclasses import replace
 from datetime import date
+from itertools import pairwise
 from math import radians
 from pathlib import Path
 
@@ -21,9 +22,11 @@ from grindcheck.report.knife_sheet import (
     CUT,
     HOW_TO_READ,
     KnifeSheet,
+    SheetBudget,
     SheetCheck,
     SheetFigure,
     SheetPhoto,
+    _budget,
     day,
     knife_sheet,
 )
@@ -61,6 +64,17 @@ PETTY = KnifeSheet(
                 difference=radians(-0.3),
                 expanded=radians(0.25),
                 unit="rad",
+            ),
+        ),
+        budget=SheetBudget(
+            name="plunge at mid-height",
+            expanded=0.06,
+            shares=(
+                ("seeing the lines", 0.5),
+                ("lens and pose", 0.3),
+                ("how the blade lies", 0.12),
+                ("the blade's outline", 0.05),
+                ("the print's size", 0.03),
             ),
         ),
     ),
@@ -133,6 +147,44 @@ def test_all_that_it_should_say(tmp_path: Path) -> None:
     ):  # fmt: skip
         assert words in told, words
     assert "k = 2" in told
+
+
+def test_where_the_uncertainty_comes_from(tmp_path: Path) -> None:
+    alone = KnifeSheet(name="Petty", made_on=PETTY.made_on, symmetry=PETTY.symmetry)  # in lines of its own
+    told = flat(text_of(knife_sheet(alone), tmp_path)).replace("\N{NO-BREAK SPACE}", " ")
+    assert "Where the ± 0.06 mm of the plunge at mid-height comes from, by variance:" in told
+    for part in ("seeing the lines 50%,", "lens and pose 30%,", "how the blade lies 12%,", "all else 8%."):
+        assert part in told  # all else: 5 and 3
+    assert "outline" not in told
+    assert PETTY.symmetry is not None
+    bare = replace(alone, symmetry=replace(PETTY.symmetry, budget=None))
+    assert "comes from" not in text_of(knife_sheet(bare), tmp_path)
+
+
+@pytest.mark.parametrize("count", [1, 2, 4, 5])
+def test_the_bar_s_parts_are_the_shares(count: int) -> None:
+    assert PETTY.symmetry is not None
+    assert PETTY.symmetry.budget is not None
+    first = PETTY.symmetry.budget.shares[:count]
+    whole = sum(share for _, share in first)
+    budget = replace(PETTY.symmetry.budget, shares=tuple((name, share / whole) for name, share in first))
+    drawn: list[tuple[float, float, float]] = []
+
+    class Counted(Paper):
+        def bar(self, x: float, y: float, width: float, height: float, *, grey: float) -> None:
+            drawn.append((x, width, grey))
+
+    _budget(budget, "mm", 80.0)[0].draw(Counted("a4", title="t"), 20.0, 100.0)
+    shares = [share for _, share in budget.shares]
+    if count == 5:
+        shares[3:] = [sum(shares[3:])]  # all else
+    long = sum(width for _, width, _ in drawn)
+    assert [width / long for _, width, _ in drawn] == pytest.approx(shares)
+    assert drawn[0][0] == 20.0
+    assert drawn[-1][0] + drawn[-1][1] == pytest.approx(100.0)  # 20 + 80: as wide as its column
+    for (x, width, grey), (after, _, other) in pairwise(drawn):
+        assert x + width < after
+        assert other - grey >= 0.2  # told apart in print
 
 
 def test_how_to_read_is_there_where_figures_are(tmp_path: Path) -> None:

@@ -11,7 +11,8 @@ from grindcheck.flatness import Flatness, Reading, flatness
 from grindcheck.record.entries import Check, KnifeFacts, KnifePage, Note, Outcome
 from grindcheck.record.opening import Record
 from grindcheck.record.vault import path_of
-from grindcheck.report.knife_sheet import KnifeSheet, SheetCheck, SheetFigure, SheetPhoto
+from grindcheck.report.budget_data import recorded_budget
+from grindcheck.report.knife_sheet import KnifeSheet, SheetBudget, SheetCheck, SheetFigure, SheetPhoto
 from grindcheck.report.words import QUANTITIES, station
 from grindcheck.verdict import UNSURE
 
@@ -159,7 +160,13 @@ def _symmetry(check: Check, units: Units) -> SheetCheck:
     sentence = "" if units == "in" or outcome.verdict == "cannot tell" else outcome.headline
     none: tuple[SheetFigure, ...] = ()
     figures = _read(lambda: tuple(_figures(outcome.result, units)), none)
-    return SheetCheck(decision=outcome.verdict, sentence=sentence, on=_day(check.at), figures=figures)
+    return SheetCheck(
+        decision=outcome.verdict,
+        sentence=sentence,
+        on=_day(check.at),
+        figures=figures,
+        budget=_read(lambda: _budget(outcome.result, units), None),
+    )
 
 
 def _finish(check: Check, units: Units) -> SheetCheck:
@@ -198,9 +205,7 @@ def _outcome(check: Check) -> Outcome:
 def _figures(result: Mapping[str, Any], units: Units) -> Iterator[SheetFigure]:
     """Give the plunge's place and angle, and some of the bevel's heights, but none of an unsure line."""
     faces = [result["faces"][side] for side in _SIDES]
-    flags = {name for one in (result, *faces) for name in one["flags"]}
-    unsure = tuple(start for name in flags for start in UNSURE.get(name, ()))
-    differences = [one for one in result["differences"] if not one["quantity"].startswith(unsure)]
+    differences = _sure(result)
     by_quantity = {one["quantity"]: one for one in differences if one["quantity"].startswith("plunge.")}
     places = [name for name in ("plunge.mid", "plunge.shoulder", "plunge.edge") if name in by_quantity]
     for name in (*places[:1], "plunge.angle"):
@@ -212,6 +217,34 @@ def _figures(result: Mapping[str, Any], units: Units) -> Iterator[SheetFigure]:
     for one in _some(heights):
         pair = [_at(face["bevel_height"], one["station"]) for face in faces]
         yield _figure(f"{QUANTITIES['bevel_height']} at {station(one['station'], units)}", one, pair)
+
+
+def _sure(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """Return the differences without those of a line that wasn't seen clearly."""
+    faces = [result["faces"][side] for side in _SIDES]
+    flags = {name for one in (result, *faces) for name in one["flags"]}
+    unsure = tuple(start for name in flags for start in UNSURE.get(name, ()))
+    return [one for one in result["differences"] if not one["quantity"].startswith(unsure)]
+
+
+def _budget(result: Mapping[str, Any], units: Units) -> SheetBudget | None:
+    """Return where the uncertainty of the deciding one of the sure differences comes from."""
+    sure = _sure(result)
+    whole = len(sure) == len(result["differences"])
+    told = recorded_budget(result if whole else {"differences": sure})
+    one = next((one for one in told if one["decides"] and one["sources"]), None)
+    if one is None:
+        return None
+    name = QUANTITIES[one["quantity"]]
+    if "station" in one:
+        name += f" at {station(one['station'], units)}"
+    angle = one["unit"] == "deg"
+    return SheetBudget(
+        name=name,
+        expanded=(radians(1.0) if angle else 1.0) * one["expanded"],
+        shares=tuple((source["name"], source["share"]) for source in one["sources"]),
+        unit="rad" if angle else "mm",
+    )
 
 
 def _at(figures: Iterable[Mapping[str, Any]], where: float) -> Mapping[str, Any] | None:

@@ -50,8 +50,10 @@ _LABEL_MM = 22.0
 _NAME_PT, _LEAST_NAME_PT = 31.0, 19.0
 _BODY_PT, _TABLE_PT, _SMALL_PT = 10.5, 9.5, 8.0
 _LEADING_MM, _ROW_MM = 4.7, 4.5
-_PHOTO_MM = (50.0, 38.0, 33.0)  # tallest, and what it may be for all to be on one page
+_PHOTO_MM = (50.0, 38.0, 33.0, 29.0)  # tallest, and what it may be for all to be on one page
 _CAPTION_MM = 6.0
+_PARTS = (0.12, 0.42, 0.66, 0.88)  # greys of the parts of the uncertainty's bar; the last is all that is left
+_BAR_MM, _PART_GAP_MM = 2.6, 0.5
 _WHOLE = 14  # lines up to which a section isn't broken
 _WIDE = 1.9  # photos wider than this times their height lie one below the other
 _GAP_MM = 5.5  # between sections
@@ -100,6 +102,27 @@ class SheetFigure:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SheetBudget:
+    """Where the uncertainty of one difference comes from.
+
+    Parameters
+    ----------
+    name : str
+        Of the difference, as "plunge at mid-height".
+    expanded : float
+        Its expanded uncertainty.
+    shares : tuple of (str, float)
+        Each source's name and its share of the variance, 0 to 1, the largest first; together 1.
+    unit : {"mm", "rad"}
+    """
+
+    name: str
+    expanded: float
+    shares: tuple[tuple[str, float], ...]
+    unit: Literal["mm", "rad"] = "mm"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SheetCheck:
     """What a check of both faces or of the finish said.
 
@@ -113,12 +136,15 @@ class SheetCheck:
         When it was measured.
     figures : tuple of SheetFigure
         Of both faces; empty for a finish.
+    budget : SheetBudget or None
+        Of the difference that decides; None for a finish.
     """
 
     decision: str
     sentence: str
     on: date
     figures: tuple[SheetFigure, ...] = ()
+    budget: SheetBudget | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -383,7 +409,37 @@ def _faces(sheet: KnifeSheet, units: Units, column: float) -> list[_Piece]:
     if sheet.symmetry is None:
         return []
     body = _verdict(_FACES, sheet.symmetry, column) + _table(sheet.symmetry.figures, units, column)
+    body += _budget(sheet.symmetry.budget, units, column)
     return _section("Both faces", body, column)
+
+
+def _budget(budget: SheetBudget | None, units: Units, column: float) -> list[_Piece]:
+    """Draw where the uncertainty comes from: one bar in parts, named in their order."""
+    if budget is None or not budget.shares:
+        return []
+    shares = list(budget.shares)
+    if len(shares) > len(_PARTS):
+        shares[len(_PARTS) - 1 :] = [("all else", sum(share for _, share in shares[len(_PARTS) - 1 :]))]
+
+    def bar(page: Paper, x: float, y: float) -> None:
+        long = column - _PART_GAP_MM * (len(shares) - 1)
+        for (_, share), grey in zip(shares, _PARTS, strict=False):
+            page.bar(x, y + 1.8, share * long, _BAR_MM, grey=grey)
+            x += share * long + _PART_GAP_MM
+
+    expanded = _number(budget.expanded, budget.unit, units)
+    unit = "" if budget.unit == "rad" else " in" if units == "in" else " mm"
+    parts = ", ".join(f"{name} {share:.0%}".replace(" ", "\N{NO-BREAK SPACE}") for name, share in shares)
+    said = f"Where the ± {expanded}{unit} of the {budget.name} comes from, by variance: {parts}."
+    lines = wrapped(_set(said), "italic", _SMALL_PT, column)
+    return [_Piece(1.8 + _BAR_MM + 0.4, bar, keep=True), *(_small_piece(line) for line in lines)]
+
+
+def _small_piece(line: str) -> _Piece:
+    def draw(page: Paper, x: float, y: float) -> None:
+        page.text(x, y + 2.8, line, face="italic", size=_SMALL_PT, grey=0.25)
+
+    return _Piece(3.6, draw)
 
 
 def _finish(sheet: KnifeSheet, units: Units, column: float) -> list[_Piece]:

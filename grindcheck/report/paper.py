@@ -148,6 +148,12 @@ class Paper:
         level = (self.height - y) / _POINT_MM
         self._canvas.line(x0 / _POINT_MM, level, x1 / _POINT_MM, level)
 
+    def bar(self, x: float, y: float, width: float, height: float, *, grey: float) -> None:
+        """Fill a rectangle with its upper left corner at (x, y)."""
+        self._canvas.setFillGray(grey)
+        box = (x, self.height - y - height, width, height)
+        self._canvas.rect(*(value / _POINT_MM for value in box), stroke=0, fill=1)
+
     def curve(self, points: list[tuple[float, float]], *, fill: float, rim: float) -> None:
         """Draw a closed shape: a start, then three points for each cubic curve; greys of inside and rim."""
         path = self._canvas.beginPath()
