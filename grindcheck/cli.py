@@ -4,9 +4,8 @@ import math
 import os
 import sys
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
@@ -38,10 +37,6 @@ from grindcheck.console import (
 from grindcheck.console import complain as _complain
 from grindcheck.console import told as _told
 from grindcheck.errors import InputError, OutputError
-
-if TYPE_CHECKING:
-    from grindcheck.pipeline import Request
-    from grindcheck.results import Comparison
 
 _HAND = "x1,y1,x2,y2,... in pixels of the upright photo"
 
@@ -140,20 +135,12 @@ def check(
     """
     with _told(context):
         from grindcheck import options
-        from grindcheck.pipeline import Request, check_pair
+        from grindcheck.pairs import check_pairs, require_pairs
+        from grindcheck.pipeline import Request
         from grindcheck.verdict import judge
 
-        if len(photos) < 2 or len(photos) % 2:
-            raise InputError(
-                f"Two photos are needed, one of each face, or several such pairs; {len(photos)} came.",
-                advice="Name two photo files: grindcheck check left.jpg right.jpg --thickness 4mm.",
-            )
         lines = (plunge_left, plunge_right, shoulder_left, shoulder_right)
-        if len(photos) > 2 and any((faces, *lines)):
-            raise InputError(
-                "Faces and lines by hand belong to two photos, and more came.",
-                advice="Check this pair by itself, or leave out --faces and the lines.",
-            )
+        require_pairs(len(photos), bound=any((faces, *lines)))
         thickness_mm = options.read_thickness(thickness)
         request = Request(
             photos=(photos[0], photos[1]),
@@ -178,11 +165,16 @@ def check(
         )
         tolerances = options.read_tolerances(tolerance, angle_tolerance)
         _check_outputs(photos, json_file, picture)
-        comparison = check_pair(request) if len(photos) == 2 else _combined(request, photos)
+        found = check_pairs(request, photos)
+        comparison = found.comparison
         verdict = judge(comparison, tolerances)
 
         from grindcheck.report.data import report_data, write_json
         from grindcheck.report.text import text_report
+        from grindcheck.report.words import left_out
+
+        for sentence in left_out(found.left_out, [path.name for path in photos]):
+            typer.echo(sentence, err=True)
 
         def write_picture(path: Path) -> None:
             from grindcheck.report.picture import write_picture
@@ -199,24 +191,6 @@ def check(
             picture=picture,
         )
         raise typer.Exit(code)
-
-
-def _combined(request: "Request", photos: list[Path]) -> "Comparison":
-    """Measure several pairs and tell on standard error which were left out."""
-    from grindcheck.pipeline import check_pair
-    from grindcheck.report.words import QUANTITIES
-    from grindcheck.several import combine
-
-    pairs = list(zip(photos[::2], photos[1::2], strict=True))
-    found = combine([check_pair(replace(request, photos=pair)) for pair in pairs])
-    for index, quantity in found.left_out:
-        one, other = pairs[index]
-        typer.echo(
-            f"Left out: {one.name} and {other.name}, whose {QUANTITIES.get(quantity, quantity)} "
-            "doesn't agree with the other pairs.",
-            err=True,
-        )
-    return found.comparison
 
 
 @app.command()

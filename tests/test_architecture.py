@@ -38,8 +38,8 @@ LAYERS = (
         "finish.findable", "finish.change",
     },
     {
-        "pipeline", "advice", "options", "finish.regions", "finish.check", "trend", "flatness", "gaugestudy",
-        "agreement", "gaugetable", "selfcheck", "batch",
+        "pipeline", "pairs", "advice", "options", "finish.regions", "finish.check", "trend", "flatness",
+        "gaugestudy", "agreement", "gaugetable", "selfcheck", "batch",
     },
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",

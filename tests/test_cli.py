@@ -4,6 +4,7 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from fixtures_results import comparison, face, mismatch
@@ -23,7 +24,7 @@ class Measured:
         self.result = result
         self.request: pipeline.Request | None = None
 
-    def __call__(self, request: pipeline.Request) -> Comparison:
+    def __call__(self, request: pipeline.Request, **_: Any) -> Comparison:
         self.request = request
         if isinstance(self.result, BaseException):
             raise self.result

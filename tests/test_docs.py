@@ -59,7 +59,7 @@ def test_the_readme_runs_the_sample_pair_with_options_that_exist(monkeypatch: py
     assert words[0] == ".venv/bin/grindcheck"
     asked = []
 
-    def measured(request: pipeline.Request) -> Any:
+    def measured(request: pipeline.Request, **_: Any) -> Any:
         asked.append(request)
         return mismatch()
 

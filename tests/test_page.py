@@ -179,15 +179,51 @@ def test_a_check_is_measured_again_as_a_new_one(shop, knife):
     assert "It is dark." in shop.client().get(f"/checks/{check.id}").text
 
 
-def measured(shop, knife, **changes):
-    """Add a pair as measured, with some fields of its result other than they are; return its page."""
+@pytest.mark.parametrize(("count", "status"), [(2, 303), (3, 422), (4, 303), (5, 422), (6, 303)])
+def test_photos_come_two_and_two(shop, knife, count, status):
+    photos = [("files", (f"{n}.jpg", jpeg(n), "image/jpeg")) for n in range(count)]
+    sent = {"kind": "symmetry", "thickness": "2.2 mm"}
+    answer = shop.client().post(f"/knives/{knife.id}/checks", data=sent, files=photos)
+    assert answer.status_code == status
+    if status == 422:
+        assert f"needs two photos, one of each face; {count} came" in answer.text
+        assert answer.text.count('name="photo"') == count  # none has to be sent again
+        return
+    (check,) = checks.waiting(shop.record)
+    assert [one.name for one in check.photos] == [f"{n}.jpg" for n in range(count)]
+    page = shop.client().get(answer.headers["location"]).text
+    assert page.count("Finding mat and blade") == count // 2
+    assert ("Pair 2 of 2: Comparing the faces" in page) == (count == 4)
+
+
+def test_a_result_of_two_pairs_says_so_and_moves_no_line(shop, knife):
+    line = {"plunge_px": [[9, 9], [9, 19]], "shoulder_px": [[9, 9], [99, 9]]}
+    side = {
+        **line, "plunge_mm": [[-9, 0], [-9, 9]], "shoulder_mm": [[-9, 9], [0, 9]], "photo_sha256": "0" * 64,
+        "size_px": [160, 120], "picture": {"shape": [120, 160]},
+    }  # fmt: skip
+    drawing = {"x_mm": [-9, 0], "y_mm": [0, 9], "sides": {"left": side, "right": side}}
+    assert "Move a line by hand" in measured(shop, knife, drawing=drawing)
+    assert "Combined from" not in measured(shop, knife, drawing=drawing)
+    page = measured(shop, knife, count=4, notes=["Left out: a.jpg and b.jpg."], drawing=drawing)
+    assert "Combined from 2 pairs of photos" in page
+    assert "<li>Left out: a.jpg and b.jpg.</li>" in page
+    assert "Move a line by hand" not in page
+    check = knives.knife(shop.record, knife.id).checks[-1]
+    answer = shop.client().get(f"/checks/{check.id}/lines")
+    assert answer.status_code == 422
+    assert "no lines that could be moved" in answer.text
+
+
+def measured(shop, knife, count=2, **changes):
+    """Add a check as measured, with some fields of its result other than they are; return its page."""
     result = mismatch()
     verdict = judge(result, Tolerances())
     data = report_data(result, verdict)
     data = {name: value for name, value in (data | changes).items() if value is not None}
     photos = [
         (vault.add_photo(shop.record, io.BytesIO(jpeg(n)), name="p.jpg").sha256, "p.jpg", "face")
-        for n in (1, 2)
+        for n in range(count)
     ]
     check = checks.add_check(shop.record, knife.id, "symmetry", photos=photos, asked={"thickness_mm": 4.0})
     done = Outcome(

@@ -1,15 +1,17 @@
 """Checks: asked for, waiting, measured once or again, and a difference's series over knives."""
 
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from fixtures_record import done, failed, knife, pair, photo
-from fixtures_results import mismatch
+from fixtures_results import comparison, face, mismatch
 
 from grindcheck import pipeline
 from grindcheck.errors import BladeError, InputError, NotInRecordError, about
+from grindcheck.pairs import steps_of
 from grindcheck.record import binning, checks, knives, option_words
 from grindcheck.record.asked import NAMES, finish_request, symmetry_request
 from grindcheck.record.entries import CheckPhoto
@@ -75,6 +77,9 @@ def test_a_second_outcome_stays_beside_the_first(record: Record) -> None:
     [
         ("symmetry", 2, {}, "stock thickness is missing"),
         ("symmetry", 1, {"thickness_mm": 4}, "needs two photos, one of each face; 1 came"),
+        ("symmetry", 3, {"thickness_mm": 4}, "needs two photos, one of each face; 3 came"),
+        ("symmetry", 4, {"thickness_mm": 4, "faces": ["left", "right"]}, "belong to two photos"),
+        ("symmetry", 4, {"thickness_mm": 4, "hand_lines": {"plunge-left": [1, 2, 3, 4]}}, "belong to two"),
         ("symmetry", 2, {"thickness_mm": 40}, "knife stock has 0.8 to 13 mm"),
         ("symmetry", 2, {"thickness_mm": "4mm"}, "option thickness_mm can't be '4mm'"),
         ("symmetry", 2, {"thickness_mm": True}, "option thickness_mm can't be True"),
@@ -192,6 +197,38 @@ def test_a_check_is_measured(record: Record, monkeypatch: pytest.MonkeyPatch) ->
     assert outcome.result["differences"][0]["quantity"] == "plunge.shoulder"
     checks.add_outcome(record, one.id, outcome)
     assert checks.waiting(record) == []
+
+
+def test_six_photos_are_three_pairs(record: Record, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two and two in the order in which they came; a pair unlike the others is named as the user names it."""
+    photos = [(photo(record, n).sha256, f"IMG {n}.jpg", "face") for n in range(6)]
+    one = checks.add_check(record, knife(record).id, "symmetry", photos=photos, asked={"thickness_mm": 4.0})
+    asked: list[Any] = []
+
+    def measured(request: pipeline.Request, *, progress: Any) -> Any:
+        asked.append(request.photos)
+        progress("Comparing the faces")
+        found = mismatch() if len(asked) != 2 else comparison(face("left"), face("right", plunge_mm=121.0))
+        sides = {
+            side: replace(getattr(found, side), photo_sha256=path.stem, photo_name=path.name)
+            for side, path in zip(("left", "right"), request.photos, strict=True)
+        }
+        return replace(found, **sides)
+
+    monkeypatch.setattr(pipeline, "check_pair", measured)
+    steps: list[str] = []
+    outcome = measure_check(record, one, progress=steps.append)
+    paths = [photo_path(record, sha256) for sha256, _, _ in photos]
+    assert asked == list(zip(paths[::2], paths[1::2], strict=True))
+    assert steps == [f"Pair {n} of 3: Comparing the faces" for n in (1, 2, 3)]
+    assert set(steps) <= set(steps_of(3))
+    assert outcome.state == "done"
+    assert "pair_left_out" in outcome.result["flags"]
+    [told] = [note for note in outcome.result["notes"] if note.startswith("Left out")]
+    assert told.startswith("Left out: IMG 2.jpg and IMG 3.jpg, whose plunge at")
+    # two pairs are left: 0.016 and 0.012 mm of line and pose are each pair's own and fall by the root of 2
+    mid = next(one for one in outcome.result["budget"] if one["quantity"] == "plunge.mid")
+    assert mid["std"] == pytest.approx(0.02 / 2**0.5, abs=1e-6)
 
 
 def test_an_error_names_the_users_file_and_its_place(record: Record, monkeypatch: pytest.MonkeyPatch) -> None:

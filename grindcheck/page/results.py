@@ -39,6 +39,7 @@ def show_outcome(request: Request, check: Check, knife: Knife) -> HTMLResponse:
         return page(
             request, "pair_result.html", check=check, knife=knife, glance=pair_glance(result),
             wipe=_wipe(result), photos=_photos(check), drawing=bool(result.get("drawing")),
+            pairs=pairs_of(check), notes=result.get("notes", ()),
             main=[one for one in judged if "station" not in one or "label" in one],
             rest=[one for one in judged if "station" in one], profile=height_profile(result),
             difference=height_difference(result), budgets=budgets(result),
@@ -84,8 +85,15 @@ def budgets(result: Mapping[str, Any]) -> list[dict[str, Any]]:
     return sorted(shown, key=lambda one: not one["decides"])
 
 
+def pairs_of(check: Check) -> int:
+    """Return how many pairs of photos a check of both sides has."""
+    return sum(one.role == "face" for one in check.photos) // 2
+
+
 def views_for_lines(check: Check) -> list[dict[str, Any]]:
-    """Return both photos with their lines as handles; empty if nothing was measured in them."""
+    """Return both photos with their lines as handles; empty if nothing was measured in them, or in more."""
+    if pairs_of(check) > 1:
+        return []
     sides = _sides(check)
     views = []
     for side, found in sides.items():

@@ -154,10 +154,10 @@ async def measure_with_lines(request: Request, check_id: str) -> Response:
 
 def steps_of(check: Check) -> tuple[str, ...]:
     """Return the steps of a check as the chain tells them."""
+    from grindcheck import pairs
     from grindcheck.finish.check import STEPS as FINISH_STEPS
-    from grindcheck.pipeline import STEPS as PAIR_STEPS
 
-    return PAIR_STEPS if check.kind == "symmetry" else FINISH_STEPS
+    return pairs.steps_of(len(check.photos) // 2) if check.kind == "symmetry" else FINISH_STEPS
 
 
 def _again(shop: Shop, check_id: str, lines: Mapping[str, list[float]]) -> Response:

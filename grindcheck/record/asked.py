@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 from grindcheck import options, settings
 from grindcheck.errors import InputError
 from grindcheck.finish.acceptance import NO_SCRATCH, Limit, read_limits
+from grindcheck.pairs import require_pairs
 from grindcheck.units import degrees
 from grindcheck.verdict import Tolerances
 
@@ -64,11 +65,12 @@ def check_asked(kind: str, asked: Mapping[str, Any], *, faces: int, before: int)
     paths = [Path(f"{place}.jpg") for place in range(faces)]
     earlier = [Path(f"before {place}.jpg") for place in range(before)]
     if kind == "symmetry":
-        if faces != 2 or before:
+        if faces < 2 or faces % 2 or before:
             raise InputError(
                 f"A symmetry check needs two photos, one of each face; {faces + before} came.",
-                advice="Give one photo of the left and one of the right face.",
+                advice="Give one photo of the left and one of the right face, or several such pairs.",
             )
+        require_pairs(faces, bound=bool(asked.get("faces") or asked.get("hand_lines")))
         symmetry_request(asked, paths)
     elif faces == 0:
         raise InputError("No photo is given.", advice="Give one photo at least.")
@@ -77,7 +79,10 @@ def check_asked(kind: str, asked: Mapping[str, Any], *, faces: int, before: int)
 
 
 def symmetry_request(asked: Mapping[str, Any], photos: Sequence[Path]) -> "tuple[Request, Tolerances]":
-    """Return the request of a symmetry check and the tolerances by which it is judged."""
+    """Return the request of a symmetry check and the tolerances by which it is judged.
+
+    The request has the first pair of the photos; `grindcheck.pairs.check_pairs` measures them all.
+    """
     from grindcheck.pipeline import Request
 
     thickness_mm = options.read_thickness(_mm(asked.get("thickness_mm")))

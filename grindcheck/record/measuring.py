@@ -60,16 +60,19 @@ def measure_check(
 def _symmetry(
     record: Record, check: Check, progress: Callable[[str], None]
 ) -> tuple[str, str, dict[str, Any]]:
-    from grindcheck import pipeline
+    from grindcheck.pairs import check_pairs
     from grindcheck.report.data import report_data
     from grindcheck.report.drawing_data import pair_drawing
-    from grindcheck.report.words import headline
+    from grindcheck.report.words import headline, left_out
     from grindcheck.verdict import judge
 
-    request, tolerances = symmetry_request(check.asked, _paths(record, check, "face"))
-    comparison = pipeline.check_pair(request, progress=progress)
+    photos = _paths(record, check, "face")
+    request, tolerances = symmetry_request(check.asked, photos)
+    found = check_pairs(request, photos, progress=progress)
+    comparison = found.comparison
     verdict = judge(comparison, tolerances)
     data = {**report_data(comparison, verdict), "drawing": pair_drawing(comparison)}
+    data["notes"] = [*data["notes"], *left_out(found.left_out, [path.name for path in photos])]
     return verdict.decision, headline(verdict, "mm")[1], data
 
 

@@ -6,6 +6,8 @@ from grindcheck.advice import Units, length
 from grindcheck.units import degrees
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from grindcheck.results import Figure
     from grindcheck.verdict import Verdict
 
@@ -30,6 +32,23 @@ def named(figure: "Figure", units: Units, *, full_flat: bool = False) -> str:
     if figure.station_mm is None:
         return name
     return f"{name} at {station(figure.station_mm, units)}" + (f" ({figure.label})" if figure.label else "")
+
+
+def left_out(pairs: "Sequence[tuple[int, str]]", names: "Sequence[str]") -> list[str]:
+    """Say which pairs of photos were left out, and in what they don't agree with the others.
+
+    Parameters
+    ----------
+    pairs : sequence of (int, str)
+        Index of the pair and the quantity, as `grindcheck.several.Combined` has them.
+    names : sequence of str
+        Of all photos, two and two.
+    """
+    return [
+        f"Left out: {names[2 * pair]} and {names[2 * pair + 1]}, whose {QUANTITIES.get(quantity, quantity)} "
+        "doesn't agree with the other pairs."
+        for pair, quantity in pairs
+    ]
 
 
 def station(value_mm: float, units: Units) -> str:

@@ -14,9 +14,11 @@ function say(text) { status.textContent = text; }
 function count() {
   const kept = shots.querySelectorAll("input[name=photo]").length;
   const needs = Number(form.dataset.needs);
+  const wanting = kept < needs ? needs - kept : "pairs" in form.dataset ? kept % 2 : 0;
+  const pairs = "pairs" in form.dataset && kept > needs && !wanting ? `: ${kept / 2} pairs in this order.` : ".";
   submit.disabled = busy > 0;
   if (busy) say(`${busy} on the way …`);
-  else if (kept) say(`${kept} kept` + (kept < needs ? `; ${needs - kept} more needed.` : "."));
+  else if (kept) say(`${kept} kept` + (wanting ? `; ${wanting} more needed.` : pairs));
 }
 function card(name) {
   const item = document.createElement("li");
