@@ -44,8 +44,15 @@ def long(value: float, unit: str = "mm") -> str:
 
 
 def sigma(value: float, unit: str = "mm") -> str:
-    """Write a standard uncertainty, as ``0.031 mm`` or ``0.110°``: a digit more than `long`."""
-    return f"{value:.3f}°" if unit == "deg" else f"{value:.3f} mm"
+    """Write a standard uncertainty, with a digit more than `long`.
+
+    Examples
+    --------
+    >>> sigma(0.0312), sigma(0.11, "deg"), sigma(0.0001)
+    ('0.031 mm', '0.110°', '< 0.001 mm')
+    """
+    sign = "°" if unit == "deg" else " mm"
+    return f"< 0.001{sign}" if value < 0.0005 else f"{value:.3f}{sign}"
 
 
 def inches(value_mm: float) -> str:
