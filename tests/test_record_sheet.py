@@ -52,7 +52,7 @@ def photo(record: Record, folder: Path, name: str, shade: int) -> str:
     return add_photo(record, path).sha256
 
 
-def symmetry(record: Record, knife_id: str, photos: dict[str, str], result=None) -> None:
+def symmetry(record: Record, knife_id: str, photos: dict[str, str], result=None, more=()) -> None:
     """Add a check as measured: of `photos` by side, the right one first in the user's order."""
     result = mismatch() if result is None else result
     verdict = judge(result, Tolerances())
@@ -63,7 +63,8 @@ def symmetry(record: Record, knife_id: str, photos: dict[str, str], result=None)
         record,
         knife_id,
         "symmetry",
-        photos=[(photos[side], f"secret_{side}.jpg", "face") for side in ("right", "left")],
+        photos=[(photos[side], f"secret_{side}.jpg", "face") for side in ("right", "left")]
+        + [(sha256, "secret_more.jpg", "face") for sha256 in more],
         asked={"thickness_mm": 4.0},
     )
     done = Outcome(
@@ -221,6 +222,18 @@ def test_where_the_deciding_uncertainty_comes_from(record: Record, tmp_path: Pat
     unsure = mismatch(flags=("plunge_unsure",))
     symmetry(record, knife_id, photos, unsure)
     assert made(record, knife_id, units="in").symmetry.budget.name == "bevel height at 0.79 in"  # 20 mm
+
+
+def test_of_several_pairs_the_differences_alone_are_told(record: Record, tmp_path: Path) -> None:
+    """They are combined, the faces' figures are of one pair: they needn't differ by what is told."""
+    knife_id = page(record).knife.id
+    photos = {side: photo(record, tmp_path, side, shade) for side, shade in (("left", 60), ("right", 90))}
+    more = [photo(record, tmp_path, f"more_{shade}", shade) for shade in (120, 150)]
+    symmetry(record, knife_id, photos, more=more)
+    sheet = made(record, knife_id)
+    assert sheet.symmetry.figures[0].difference == pytest.approx(0.62)
+    assert {(one.left, one.right) for one in sheet.symmetry.figures} == {(None, None)}
+    assert [one.caption for one in sheet.photos] == ["left face", "right face"]
 
 
 def test_the_newest_of_each_kind_counts(record: Record, tmp_path: Path) -> None:

@@ -187,6 +187,14 @@ def test_the_bar_s_parts_are_the_shares(count: int) -> None:
         assert other - grey >= 0.2  # told apart in print
 
 
+def test_faces_without_figures_have_no_columns(tmp_path: Path) -> None:
+    assert PETTY.symmetry is not None
+    figures = tuple(replace(one, left=None, right=None) for one in PETTY.symmetry.figures)
+    alone = KnifeSheet(name="Petty", made_on=PETTY.made_on, symmetry=replace(PETTY.symmetry, figures=figures))
+    told = flat(text_of(knife_sheet(alone), tmp_path))
+    assert "mm, or ° difference plunge at mid-height +0.08 ± 0.06" in told
+
+
 def test_how_to_read_is_there_where_figures_are(tmp_path: Path) -> None:
     first = HOW_TO_READ[:40]
     assert first in flat(text_of(knife_sheet(PETTY), tmp_path))

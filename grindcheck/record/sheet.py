@@ -1,6 +1,7 @@
 """A knife's sheet from what is recorded of it, without anything that the maker marked private."""
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, datetime
 from math import radians
 from typing import Any, TypeVar
@@ -160,6 +161,9 @@ def _symmetry(check: Check, units: Units) -> SheetCheck:
     sentence = "" if units == "in" or outcome.verdict == "cannot tell" else outcome.headline
     none: tuple[SheetFigure, ...] = ()
     figures = _read(lambda: tuple(_figures(outcome.result, units)), none)
+    if sum(one.role == "face" for one in check.photos) > len(_SIDES):
+        # the differences are of all pairs, the faces of one: what is told of them wouldn't fit together
+        figures = tuple(replace(one, left=None, right=None) for one in figures)
     return SheetCheck(
         decision=outcome.verdict,
         sentence=sentence,

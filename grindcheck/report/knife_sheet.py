@@ -520,10 +520,12 @@ def _table(figures: Sequence[SheetFigure], units: Units, column: float) -> list[
         return []
     ends = (column - 42.0, column - 28.0, column)  # of the columns of numbers
     unit = "in" if units == "in" else "mm"
+    of_faces = any(one.left is not None or one.right is not None for one in figures)
+    titles = ("left", "right", "difference") if of_faces else ("", "", "difference")
 
     def heads(page: Paper, x: float, y: float) -> None:
         page.text(x, y + 5.2, f"{unit}, or °", face="italic", size=_SMALL_PT, grey=_GREY)
-        for end, head in zip(ends, ("left", "right", "difference"), strict=True):
+        for end, head in zip(ends, titles, strict=True):
             page.text(x + end, y + 5.2, head, face="italic", size=_SMALL_PT, grey=_GREY, align="right")
         page.rule(x, x + column, y + 6.6, grey=0.8)
 
