@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike
 
 from grindcheck.errors import CameraError
 from grindcheck.geometry import Array, frozen
-from grindcheck.lens import PARAMETERS, project_points, rotation_matrix, undistorted
+from grindcheck.lens import PARAMETERS, distortion_of, project_points, rotation_matrix, undistorted
 from grindcheck.lensstore import KnownLens
-from grindcheck.posefit import STRETCH, Fit, Problem, level_poses, planar_poses
+from grindcheck.posefit import STRETCH, UNKNOWNS, Fit, Problem, camera_of, level_poses, planar_poses
 
 if TYPE_CHECKING:
     from grindcheck.mat.finding import MatView
@@ -33,7 +33,6 @@ _STD_FLOOR_PX = 0.01  # no corner is known better, whatever its noise says
 _START_RATIO = 3.0  # starts whose misfit is this many times the best one's aren't followed
 _OUTLIER = 6.0  # robust sigmas beyond which a corner doesn't belong to the mat
 _MISFIT = 4.0  # sigmas at which the photo's corners overrule EXIF
-_CONTRADICTION = 3.0  # sigmas at which two photos tell of two prints
 _LENS_LEVEL = 0.999  # of chi-square, beyond which a known lens isn't this photo's
 _RMS_LIMIT_DIAGONALS = 4e-4  # 2 px at 12 MP (diagonal 5000 px): beyond, the mat isn't flat or isn't a mat
 _FEWEST = 8  # corners: 16 equations for 13 parameters
@@ -53,18 +52,21 @@ class Camera:
     ----------
     size_px : tuple of int
         Width and height of the picture.
-    parameters : ndarray, shape (13,)
+    parameters : ndarray, shape (13,) or (14,)
         See `grindcheck.lens`.
-    covariance : ndarray, shape (13, 13)
+    covariance : ndarray, shape (13, 13) or (14, 14)
         Posterior covariance of the parameters, priors included.
     focal_prior_share : float, 0..1
         Weight of the focal prior in the focal length found: its error, times this, is in the result.
-    prior_gain : ndarray, shape (13,)
+    prior_gain : ndarray, shape (13,) or (14,)
         Change of each parameter per unit of relative error of the focal prior, so that two photos with one
         phone can share that error.
+    lens_gain : ndarray, shape (13 or 14, K), or None
+        Change of each parameter per standard uncertainty of each independent error of the calibration, so
+        that two photos with one calibrated lens can share them; None where no lens was known or believed.
     rms_px, largest_px : float
         Distances from the corners used to where the model puts them.
-    print_gain : ndarray, shape (13,)
+    print_gain : ndarray, shape (13,) or (14,)
         Change of each parameter per standard uncertainty of the print's stretch, which all photos of one
         sheet have in common.
     scale : tuple of float
@@ -88,6 +90,7 @@ class Camera:
     focal_prior_share: float = 0.0
     prior_gain: Array
     print_gain: Array = field(default_factory=lambda: frozen(np.zeros(PARAMETERS)))
+    lens_gain: Array | None = None
     rms_px: float = 0.0
     largest_px: float = 0.0
     scale: tuple[float, float] = (1.0, 1.0)
@@ -109,8 +112,8 @@ class Camera:
 
     @property
     def distortion(self) -> Array:
-        """Coefficients (k1, k2, p1, p2)."""
-        return self.parameters[3:7]
+        """Coefficients (k1, k2, p1, p2) and, if the calibrated lens has it, k3."""
+        return distortion_of(self.parameters)
 
     @property
     def rotation(self) -> Array:
@@ -254,16 +257,15 @@ def solve_camera(
     # the priors weigh against the corners as the residuals show them to be
     problem = replace(problem, std=ratio * std)
     best, _ = problem.minimum(best)
-    covariance, _, rms, largest = problem.posterior(best)
+    lens_pull = None
     if lens is not None:
-        known, information = lens.prior(width, height)
-        if _agrees(best, covariance, known, information):
-            problem = replace(problem, known=known, information=information)
-            best, _ = problem.minimum(best)
-            covariance, more, rms, largest = problem.posterior(best)
-            ratio *= more
-        else:
+        better = _with_lens(problem, best, lens, (width, height))
+        if better is None:
             flags.append("lens_contradicted")
+        else:
+            problem, best, lens_pull = better
+    covariance, more, rms, largest = problem.posterior(best)
+    ratio *= more
     diagonal = float(np.hypot(width, height))
     dropped = int(np.sum(~used))
     rms_limit = (_CLOSE_RMS_LIMIT_DIAGONALS if close_up else _RMS_LIMIT_DIAGONALS) * diagonal
@@ -278,8 +280,8 @@ def solve_camera(
         flags.append("corners_dropped")
     if ratio > 3.0 and largest > 1e-4 * diagonal:
         flags.append("lens_residual")
-    camera = _told(
-        Fit(problem=problem, unknowns=best, covariance=covariance),
+    camera = told(
+        Fit(problem=problem, unknowns=best, covariance=covariance, lens_pull=lens_pull),
         size_px=(width, height),
         scale=scale,
         rms_px=rms,
@@ -295,17 +297,31 @@ def solve_camera(
     return camera
 
 
-def _told(fit: Fit, *, scale: tuple[float, float], **facts: Any) -> Camera:
-    """Make a camera of a fit; `scale` is that of the print before its stretch."""
-    best, covariance = fit.unknowns, fit.covariance
+def told(fit: Fit, *, scale: tuple[float, float], **facts: Any) -> Camera:
+    """Make a camera of a fit.
+
+    Parameters
+    ----------
+    fit : Fit
+    scale : tuple of float
+        Size of the print along x and y, before its stretch.
+    **facts
+        The fields of `Camera` that the fit doesn't tell.
+    """
+    best, covariance, precision = fit.unknowns, fit.covariance, float(fit.problem.precision[0])
     stretch = float(np.exp(best[STRETCH] / 2))
-    print_gain = covariance[:PARAMETERS, STRETCH] / np.sqrt(covariance[STRETCH, STRETCH])
+    print_gain = covariance[:, STRETCH] / np.sqrt(covariance[STRETCH, STRETCH])
+    lens_gain = None
+    if fit.lens_pull is not None:  # what a lens does by way of the print's stretch is the print's
+        apart = covariance - np.outer(print_gain, print_gain)
+        lens_gain = frozen(np.delete(apart @ fit.lens_pull, STRETCH, axis=0))
     return Camera(
-        parameters=frozen(best[:PARAMETERS]),
-        covariance=frozen(covariance[:PARAMETERS, :PARAMETERS]),
-        focal_prior_share=float(covariance[0, 0] * fit.problem.precision[0]),
-        prior_gain=frozen(covariance[:PARAMETERS, 0] * fit.problem.precision[0]),
-        print_gain=frozen(print_gain),
+        parameters=frozen(camera_of(best)),
+        covariance=frozen(camera_of(covariance)),
+        focal_prior_share=float(covariance[0, 0] * precision),
+        prior_gain=frozen(camera_of(covariance[:, 0]) * precision),
+        print_gain=frozen(camera_of(print_gain)),
+        lens_gain=lens_gain,
         scale=(scale[0] * stretch, scale[1] / stretch),
         stretch_std=float(np.sqrt(covariance[STRETCH, STRETCH])),
         fit=fit,
@@ -313,64 +329,23 @@ def _told(fit: Fit, *, scale: tuple[float, float], **facts: Any) -> Camera:
     )
 
 
-def of_one_print(one: Camera, other: Camera) -> tuple[Camera, Camera] | None:
-    """Let two photos of one sheet share what each tells of the print's stretch.
-
-    Parameters
-    ----------
-    one, other : Camera
-        Found apart, with the same prior for the print.
-
-    Returns
-    -------
-    tuple of Camera or None
-        Both with the stretch that both photos tell, which is then an error in common: see
-        `Camera.print_gain`. None where they contradict each other by more than chance (three standard
-        uncertainties), as photos of two sheets do, or of a bent one.
-
-    Notes
-    -----
-    What the other photo's corners tell is its posterior divided by its prior, and becomes a second prior of
-    this one's; the least squares are then run on from where they stood. All the rest of the two cameras
-    stays apart.
-    """
-    fits = one.fit, other.fit
-    if fits[0] is None or fits[1] is None:
+def _with_lens(
+    problem: Problem, best: Array, lens: KnownLens, size_px: tuple[int, int]
+) -> tuple[Problem, Array, Array] | None:
+    """Fit again with a known lens: problem, unknowns, pull of its errors; None if the photo contradicts it."""
+    known, information = lens.prior(*size_px)
+    if len(known) > UNKNOWNS:  # k3 too: what this photo alone tells must be asked of the same model
+        problem = replace(
+            problem,
+            prior=np.append(problem.prior, 0.0),
+            precision=np.append(problem.precision, _K_STD**-2),
+        )
+        best, _ = problem.minimum(np.append(best, 0.0))
+    if not _agrees(best, problem.posterior(best)[0], known, information):
         return None
-    told = [_told_of_stretch(fit) for fit in fits if fit is not None]
-    (first, first_std), (second, second_std) = told
-    if abs(first - second) > _CONTRADICTION * np.hypot(first_std, second_std):
-        return None
-    return _continued(one, fits[0], *told[1]), _continued(other, fits[1], *told[0])
-
-
-def _told_of_stretch(fit: Fit) -> tuple[float, float]:
-    """Return what the corners alone tell of the stretch: value and standard uncertainty."""
-    prior, precision = fit.problem.prior[STRETCH], fit.problem.precision[STRETCH]
-    known = 1.0 / fit.covariance[STRETCH, STRETCH]
-    alone = max(known - precision, 1e-9 * known)
-    return float((known * fit.unknowns[STRETCH] - precision * prior) / alone), float(alone**-0.5)
-
-
-def _continued(camera: Camera, fit: Fit, stretch: float, std: float) -> Camera:
-    prior, precision = fit.problem.prior.copy(), fit.problem.precision.copy()
-    added = std**-2
-    prior[STRETCH] = (precision[STRETCH] * prior[STRETCH] + added * stretch) / (precision[STRETCH] + added)
-    precision[STRETCH] += added
-    problem = replace(fit.problem, prior=prior, precision=precision)
-    unknowns, _ = problem.minimum(fit.unknowns)
-    covariance, _, rms, largest = problem.posterior(unknowns)
-    before = float(np.exp(fit.unknowns[STRETCH] / 2))
-    return _told(
-        Fit(problem=problem, unknowns=unknowns, covariance=covariance),
-        size_px=camera.size_px,
-        scale=(camera.scale[0] / before, camera.scale[1] * before),
-        rms_px=rms,
-        largest_px=largest,
-        corners=camera.corners,
-        dropped=camera.dropped,
-        flags=camera.flags,
-    )
+    problem = replace(problem, known=known, information=information)
+    best, _ = problem.minimum(best)
+    return problem, best, information @ lens.shared_errors()
 
 
 def _agrees(best: Array, covariance: Array, known: Array, information: Array) -> bool:

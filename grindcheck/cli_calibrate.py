@@ -31,7 +31,8 @@ def calibrate(
     """Learn the phone's lens from photos of the mat, so that later checks know it beforehand.
 
     Fix the mat flat on a board, and photograph it with the lens and zoom that you use for blades: straight
-    down, from the left, the right, the top and the bottom, nearer and farther, and with the phone turned.
+    down, from the left, the right, the top and the bottom, nearer and farther, with the phone turned, and
+    so near that the mat reaches into the corners of the picture.
     """
     with told(context):
         import numpy as np
@@ -102,10 +103,14 @@ def calibrate(
             f"Model: {lens.model}. Crossings miss it by {lens.rms_px:.3f} px (rms), those of photos that "
             f"took no part by {lens.held_out_px[lens.model]:.3f} px."
         )
-        before, after = _gain(seen, cameras, known, (scale.x, scale.y), scale.std)
+        lenses: list[KnownLens] = [known] * len(seen)
+        for fold in lens.folds:
+            for index in fold.photos:
+                lenses[index] = known_lens(fold.values, fold.covariance, (width, height))
+        before, after = _gain(seen, cameras, lenses, (scale.x, scale.y), scale.std)
         typer.echo(
             f"Uncertainty U of {_APART_MM:.0f} mm on a blade's flat in one photo, from lens and pose: "
-            f"{before:.3f} mm before, {after:.3f} mm with it."
+            f"{before:.3f} mm before, {after:.3f} mm with a lens that the photo took no part in."
         )
         if only_look:
             return
@@ -136,11 +141,14 @@ def _one_lens(photos: "list[Photo]") -> None:
 def _gain(
     seen: "list[tuple[Photo, MatView]]",
     cameras: "list[Camera]",
-    known: "KnownLens",
+    lenses: "list[KnownLens]",
     scale: tuple[float, float],
     scale_std: float,
 ) -> tuple[float, float]:
-    """Return the expanded uncertainty of a length before and with the lens, the median over the photos."""
+    """Return the expanded uncertainty of a length before and with a lens, the median over the photos.
+
+    Each photo has the lens that the others tell, since one it was fitted to couldn't but agree with it.
+    """
     import numpy as np
 
     from grindcheck.camera import solve_camera
@@ -148,8 +156,8 @@ def _gain(
 
     before = [_length_std(camera) for camera in cameras]
     after = [
-        _length_std(solve_camera(view, photo, scale=scale, scale_std=scale_std, lens=known))
-        for photo, view in seen
+        _length_std(solve_camera(view, photo, scale=scale, scale_std=scale_std, lens=lens))
+        for (photo, view), lens in zip(seen, lenses, strict=True)
     ]
     return COVERAGE_FACTOR * float(np.median(before)), COVERAGE_FACTOR * float(np.median(after))
 

@@ -7,12 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grindcheck.budget import Figures, Knowns, Scene, propagate
-from grindcheck.camera import Camera, of_one_print
+from grindcheck.camera import Camera
 from grindcheck.errors import PairError
 from grindcheck.figures import STATION_MM, Common, Key, Layout, meets_plunge
 from grindcheck.geometry import Array, Rigid, frozen, turn
 from grindcheck.grindlines import GrindLines
 from grindcheck.mat.finding import MatView
+from grindcheck.oneprint import of_one_print
 from grindcheck.outline import Outline, straight_part
 from grindcheck.photo import Photo
 from grindcheck.placing import Sighting, Stance, place, sight, thinned

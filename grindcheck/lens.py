@@ -2,12 +2,13 @@
 
 With normalised coordinates ``x = X/Z``, ``y = Y/Z`` and ``r2 = x² + y²`` the lens is, with OpenCV's names::
 
-    x_d = x (1 + k1 r2 + k2 r2²) + 2 p1 x y + p2 (r2 + 2 x²)
-    y_d = y (1 + k1 r2 + k2 r2²) + p1 (r2 + 2 y²) + 2 p2 x y
+    x_d = x (1 + k1 r2 + k2 r2² + k3 r2³) + 2 p1 x y + p2 (r2 + 2 x²)
+    y_d = y (1 + k1 r2 + k2 r2² + k3 r2³) + p1 (r2 + 2 y²) + 2 p2 x y
     px  = centre_px + focal_px (x_d, y_d)
 
 Pixels are square. Lens and pose are one vector of 13 parameters, in this order: log of the focal length (px),
-cx, cy (px), k1, k2, p1, p2, rotation vector of ``cam_from_mat`` (rad), translation (mm).
+cx, cy (px), k1, k2, p1, p2, rotation vector of ``cam_from_mat`` (rad), translation (mm). A 14th may follow:
+k3, which a single photo can't tell; it is 0 where it isn't there.
 """
 
 import numpy as np
@@ -17,6 +18,7 @@ from grindcheck.errors import CameraError
 from grindcheck.geometry import Array
 
 PARAMETERS = 13
+K3 = PARAMETERS  # index of k3, if it is there
 
 
 def rotation_matrix(vector: ArrayLike) -> Array:
@@ -60,11 +62,11 @@ def rotation_vector(matrix: ArrayLike) -> Array:
 
 
 def distorted(normal: ArrayLike, distortion: ArrayLike) -> Array:
-    """Apply the lens to normalised coordinates of shape (N, 2)."""
+    """Apply the lens, k1, k2, p1, p2 and perhaps k3, to normalised coordinates of shape (N, 2)."""
     x, y = np.asarray(normal, dtype=np.float64).T
-    k1, k2, p1, p2 = np.asarray(distortion, dtype=np.float64)
+    k1, k2, p1, p2, k3 = _five(distortion)
     r2 = x * x + y * y
-    radial = 1 + r2 * (k1 + k2 * r2)
+    radial = 1 + r2 * (k1 + r2 * (k2 + k3 * r2))
     return np.column_stack(
         [
             x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x),
@@ -101,6 +103,11 @@ def undistorted(seen: ArrayLike, distortion: ArrayLike) -> Array:
     return normal
 
 
+def distortion_of(parameters: Array) -> Array:
+    """Return k1, k2, p1, p2 and, if it is there, k3 of a parameter vector."""
+    return np.concatenate([parameters[3:7], parameters[K3:]])
+
+
 def project_points(parameters: ArrayLike, points_mm: ArrayLike) -> Array:
     """Project points (N, 3) of the mat's frame with a parameter vector; returns (N, 2) px."""
     parameters = np.asarray(parameters, dtype=np.float64)
@@ -109,7 +116,7 @@ def project_points(parameters: ArrayLike, points_mm: ArrayLike) -> Array:
     )
     return np.asarray(
         parameters[1:3]
-        + np.exp(parameters[0]) * distorted(points_cam[:, :2] / points_cam[:, 2:], parameters[3:7])
+        + np.exp(parameters[0]) * distorted(points_cam[:, :2] / points_cam[:, 2:], distortion_of(parameters))
     )
 
 
@@ -119,8 +126,8 @@ def projection_jacobian(parameters: ArrayLike, points_mm: ArrayLike) -> tuple[Ar
     Returns
     -------
     points_px : ndarray, shape (N, 2)
-    jacobian : ndarray, shape (N, 2, 13)
-        Derivatives of x and y by the 13 parameters.
+    jacobian : ndarray, shape (N, 2, 13) or (N, 2, 14)
+        Derivatives of x and y by the parameters, as many as came.
     """
     parameters = np.asarray(parameters, dtype=np.float64)
     points_mm = np.asarray(points_mm, dtype=np.float64)
@@ -130,17 +137,20 @@ def projection_jacobian(parameters: ArrayLike, points_mm: ArrayLike) -> tuple[Ar
     depth = points_cam[:, 2]
     x, y = points_cam[:, 0] / depth, points_cam[:, 1] / depth
     focal = np.exp(parameters[0])
-    seen = distorted(np.column_stack([x, y]), parameters[3:7])
+    distortion = distortion_of(parameters)
+    seen = distorted(np.column_stack([x, y]), distortion)
     r2 = x * x + y * y
 
-    jacobian = np.zeros((len(points_mm), 2, PARAMETERS))
+    jacobian = np.zeros((len(points_mm), 2, len(parameters)))
     jacobian[:, :, 0] = focal * seen
     jacobian[:, 0, 1] = jacobian[:, 1, 2] = 1.0
     jacobian[:, 0, 3], jacobian[:, 1, 3] = focal * x * r2, focal * y * r2
     jacobian[:, 0, 4], jacobian[:, 1, 4] = focal * x * r2 * r2, focal * y * r2 * r2
     jacobian[:, 0, 5], jacobian[:, 1, 5] = focal * 2 * x * y, focal * (r2 + 2 * y * y)
     jacobian[:, 0, 6], jacobian[:, 1, 6] = focal * (r2 + 2 * x * x), focal * 2 * x * y
-    (a, b), (c, d) = _lens_slopes(x, y, parameters[3:7])
+    if len(parameters) > K3:
+        jacobian[:, 0, K3], jacobian[:, 1, K3] = focal * x * r2**3, focal * y * r2**3
+    (a, b), (c, d) = _lens_slopes(x, y, distortion)
     for row, (by_x, by_y) in enumerate(((a, b), (c, d))):
         jacobian[:, row, 10] = focal * by_x / depth
         jacobian[:, row, 11] = focal * by_y / depth
@@ -153,15 +163,21 @@ def projection_jacobian(parameters: ArrayLike, points_mm: ArrayLike) -> tuple[Ar
 
 
 def _lens_slopes(x: Array, y: Array, distortion: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    k1, k2, p1, p2 = distortion
+    k1, k2, p1, p2, k3 = _five(distortion)
     r2 = x * x + y * y
-    radial = 1 + r2 * (k1 + k2 * r2)
-    slope = 2 * (k1 + 2 * k2 * r2)  # of the radial factor, by x is x times this
+    radial = 1 + r2 * (k1 + r2 * (k2 + k3 * r2))
+    slope = 2 * (k1 + r2 * (2 * k2 + 3 * k3 * r2))  # of the radial factor, by x is x times this
     cross = x * y * slope + 2 * p1 * x + 2 * p2 * y
     return (
         (radial + x * x * slope + 2 * p1 * y + 6 * p2 * x, cross),
         (cross, radial + y * y * slope + 6 * p1 * y + 2 * p2 * x),
     )
+
+
+def _five(distortion: ArrayLike) -> Array:
+    """Return k1, k2, p1, p2, k3, the last 0 if it isn't there."""
+    given = np.asarray(distortion, dtype=np.float64)
+    return given if len(given) > 4 else np.append(given, 0.0)
 
 
 def _cross(vector: Array) -> Array:

@@ -13,17 +13,19 @@ from numpy.typing import NDArray
 
 from grindcheck.geometry import Array, frozen
 from grindcheck.lens import PARAMETERS
-from grindcheck.posefit import Problem
+from grindcheck.posefit import STRETCH, UNKNOWNS, Problem
 
-# name, and which of log focal, cx, cy, k1, k2, p1, p2 are free
+# name, and which of log focal, cx, cy, k1, k2, p1, p2, k3 are free
 MODELS: tuple[tuple[str, tuple[int, ...]], ...] = (
     ("focal length", (0,)),
     ("focal length and centre", (0, 1, 2)),
     ("one radial term", (0, 1, 2, 3)),
     ("two radial terms", (0, 1, 2, 3, 4)),
     ("two radial terms and decentring", (0, 1, 2, 3, 4, 5, 6)),
+    ("three radial terms and decentring", (0, 1, 2, 3, 4, 5, 6, 7)),
 )
-LENS = 7  # parameters of the lens, before those of the pose
+LENS = 8  # values of a lens, of which a photo's parameters have the first seven before the pose
+_BEFORE = LENS - 1
 _FOLDS = 4
 _OUTLIER = 6.0  # robust sigmas
 _ROUNDS = 60
@@ -50,6 +52,23 @@ class Sight:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Fold:
+    """The lens without some of the photos.
+
+    Parameters
+    ----------
+    photos : tuple of int
+        That took no part, by their place in the sights.
+    values : ndarray, shape (8,)
+    covariance : ndarray, shape (8, 8)
+    """
+
+    photos: tuple[int, ...]
+    values: Array
+    covariance: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Lens:
     """A calibrated lens.
 
@@ -57,9 +76,10 @@ class Lens:
     ----------
     model : str
         One of `MODELS`.
-    values : ndarray, shape (7,)
-        As the first of `grindcheck.lens`: log focal length in px, centre, k1, k2, p1, p2.
-    covariance : ndarray, shape (7, 7)
+    values : ndarray, shape (8,)
+        As the first of `grindcheck.lens`, and k3: log focal length in px, centre, k1, k2, p1, p2, k3.
+    covariance : ndarray, shape (8, 8)
+        0 of what the model doesn't free.
     stretch : float
         Logarithm of the print's scale along x over that along y.
     rms_px : float
@@ -68,6 +88,8 @@ class Lens:
         The same of photos that took no part in the fit, model by model.
     photos, corners, dropped : int
     poses : ndarray, shape (photos, 6)
+    folds : tuple of Fold
+        The same model without some of the photos, each photo being left out once.
     """
 
     model: str
@@ -80,6 +102,7 @@ class Lens:
     corners: int
     dropped: int
     poses: Array
+    folds: tuple[Fold, ...]
 
 
 def calibrate(
@@ -121,11 +144,19 @@ def calibrate(
     sights = _cleaned(sights, stretch_std, centre_px) if drop else list(sights)
     folds = [list(range(start, len(sights), _FOLDS)) for start in range(min(_FOLDS, len(sights)))]
     squares: dict[str, list[float]] = {}
+    without: dict[str, list[Fold]] = {}
     counts = [sum(len(sights[i].corner_px) for i in fold) for fold in folds]
     for name, free in models:
         for fold in folds:
             kept = [sight for i, sight in enumerate(sights) if i not in fold]
-            vector, _ = _fit(kept, free, stretch_std, centre_px)
+            vector, normal = _fit(kept, free, stretch_std, centre_px)
+            without.setdefault(name, []).append(
+                Fold(
+                    photos=tuple(fold),
+                    values=frozen(vector[:LENS]),
+                    covariance=frozen(_covariance(kept, vector, normal, free)),
+                )
+            )
             squares.setdefault(name, []).append(sum(_alone(sights[i], vector) for i in fold))
     held_out = {name: float(np.sqrt(sum(each) / sum(counts))) for name, each in squares.items()}
     per_fold = {name: np.array(each) / counts for name, each in squares.items()}
@@ -136,17 +167,23 @@ def calibrate(
     )
     vector, normal = _fit(sights, free, stretch_std, centre_px)
     left = np.concatenate([_misfit(sight, vector, i) for i, sight in enumerate(sights)])
-    scaled = np.concatenate([_misfit(sight, vector, i) / sight.std_px for i, sight in enumerate(sights)])
-    unknowns = len(free) + 1 + 6 * len(sights)
-    birge = max(1.0, float(np.sum(scaled**2)) / max(2 * len(scaled) - unknowns, 1))
-    covariance = np.zeros((LENS, LENS))
-    inverse = np.linalg.inv(normal)[: len(free), : len(free)] * birge
-    covariance[np.ix_(free, free)] = inverse
+    covariance = _covariance(sights, vector, normal, free)
     return Lens(
         model=name, values=frozen(vector[:LENS]), covariance=frozen(covariance), stretch=float(vector[LENS]),
         rms_px=float(np.sqrt(np.mean(np.sum(left**2, axis=1)))), held_out_px=held_out, photos=len(sights),
-        corners=len(left), dropped=given - len(left), poses=_poses(vector),
+        corners=len(left), dropped=given - len(left), poses=_poses(vector), folds=tuple(without[name]),
     )  # fmt: skip
+
+
+def _covariance(sights: Sequence[Sight], vector: Array, normal: Array, free: tuple[int, ...]) -> Array:
+    """Covariance of the lens, raised by Birge's ratio."""
+    square = sum(float(np.sum((_misfit(s, vector, i) / s.std_px) ** 2)) for i, s in enumerate(sights))
+    equations = 2 * sum(len(sight.corner_px) for sight in sights)
+    unknowns = len(free) + 1 + 6 * len(sights)
+    covariance = np.zeros((LENS, LENS))
+    inverse = np.linalg.inv(normal)[: len(free), : len(free)]
+    covariance[np.ix_(free, free)] = inverse * max(1.0, square / max(equations - unknowns, 1))
+    return covariance
 
 
 def _poses(vector: Array) -> Array:
@@ -171,14 +208,17 @@ def _cleaned(sights: Sequence[Sight], stretch_std: float, centre_px: Array) -> l
 
 
 def _problem(sight: Sight) -> Problem:
-    nothing = np.zeros(PARAMETERS + 1)
+    nothing = np.zeros(UNKNOWNS + 1)
     return Problem(sight.corner_mm, sight.corner_px, sight.std_px, nothing, nothing)
 
 
 def _own(vector: Array, index: int) -> Array:
-    """Return the 14 unknowns of one photo out of all."""
-    pose = vector[LENS + 1 + 6 * index : LENS + 7 + 6 * index]
-    return np.concatenate([vector[:LENS], pose, vector[LENS : LENS + 1]])
+    """Return the 15 unknowns of one photo out of all."""
+    return _unknowns(vector, vector[LENS + 1 + 6 * index : LENS + 7 + 6 * index])
+
+
+def _unknowns(vector: Array, pose: Array) -> Array:
+    return np.concatenate([vector[:_BEFORE], pose, vector[[LENS, _BEFORE]]])
 
 
 def _misfit(sight: Sight, vector: Array, index: int) -> Array:
@@ -194,10 +234,10 @@ def _fit(
     """
     starts = np.array([sight.start for sight in sights])
     vector = np.zeros(LENS + 1 + 6 * len(sights))
-    vector[:LENS] = np.median(starts[:, :LENS], axis=0)
+    vector[:_BEFORE] = np.median(starts[:, :_BEFORE], axis=0)
     fixed = [i for i in range(LENS) if i not in free]
-    vector[fixed] = np.concatenate([[vector[0]], centre_px, np.zeros(4)])[fixed]
-    vector[LENS + 1 :] = starts[:, LENS:PARAMETERS].ravel()
+    vector[fixed] = np.concatenate([[vector[0]], centre_px, np.zeros(5)])[fixed]
+    vector[LENS + 1 :] = starts[:, _BEFORE:PARAMETERS].ravel()
     moved = np.array([*free, LENS, *range(LENS + 1, len(vector))])
     cost, damping = _cost(sights, vector, stretch_std), 1e-3
     normal, slope = _normal(sights, vector, moved, stretch_std)
@@ -230,9 +270,9 @@ def _normal(
     normal, slope = np.zeros((size, size)), np.zeros(size)
     for index, sight in enumerate(sights):
         left, jacobian = _problem(sight).linear(_own(vector, index))
-        rows = jacobian.reshape(-1, PARAMETERS + 1) / sight.std_px
+        rows = jacobian.reshape(-1, jacobian.shape[2]) / sight.std_px
         pose = np.arange(LENS + 1 + 6 * index, LENS + 7 + 6 * index)
-        at = np.concatenate([np.arange(LENS), pose, [LENS]])
+        at = np.concatenate([np.arange(_BEFORE), pose, [LENS, _BEFORE]])
         normal[np.ix_(at, at)] += rows.T @ rows
         slope[at] += rows.T @ (left / sight.std_px).ravel()
     normal[LENS, LENS] += stretch_std**-2
@@ -242,10 +282,10 @@ def _normal(
 
 def _alone(sight: Sight, vector: Array) -> float:
     """Sum of squares, px², of a photo to which only its pose is fitted."""
-    prior = np.concatenate([vector[:LENS], np.zeros(6), vector[LENS : LENS + 1]])
-    held = np.concatenate([np.full(LENS, 1e14), np.zeros(6), [1e14]])
+    prior = _unknowns(vector, np.zeros(6))
+    held = np.full(UNKNOWNS + 1, 1e14)
     held[1:3] = 1e8  # of pixels: within a ten-thousandth
+    held[_BEFORE:STRETCH] = 0.0
     problem = Problem(sight.corner_mm, sight.corner_px, sight.std_px, prior, held)
-    start = np.concatenate([vector[:LENS], sight.start[LENS:PARAMETERS], vector[LENS : LENS + 1]])
-    found, _ = problem.minimum(start)
+    found, _ = problem.minimum(_unknowns(vector, sight.start[_BEFORE:PARAMETERS]))
     return float(np.sum(problem.misfit(found) ** 2))

@@ -14,6 +14,8 @@ _LEAN_RAD = np.deg2rad(8.0)  # of the phone, for a photo to count as taken from 
 _LEAST_SIDES = 3
 _RATIO = 1.2  # of the farthest to the nearest
 _TURN_RAD = np.deg2rad(60.0)
+_OUTER = 0.6  # of half a side: beyond it in both axes is a corner; an A4 sheet that fills 4:3 reaches 0.7
+_CORNERS = 4
 _SIDES = ("right", "top", "left", "bottom")
 
 
@@ -31,12 +33,15 @@ class Stand:
         Lens and pose for a fit to start from, without distortion.
     size_px : (int, int)
         Width and height of the picture as the sensor saw it.
+    reached : frozenset of (bool, bool)
+        Corners of that picture with a crossing in them: whether on the right, whether at the bottom.
     """
 
     rotation: Array
     distance_mm: float
     start: Array
     size_px: tuple[int, int]
+    reached: frozenset[tuple[bool, bool]]
 
 
 # EXIF orientation to what turns the upright picture's axes into the sensor's
@@ -77,13 +82,17 @@ def held_as_stored(corner_px: Array, camera: Camera, orientation: int) -> tuple[
     start[1:3] = np.abs(corner) / 2
     start[7:10], start[10:13] = rotation_vector(rotation), turn @ camera.translation
     width, height = (int(side) + 1 for side in np.abs(corner).round())
+    stored_px = np.asarray(corner_px) @ axes.T + shift
+    away = stored_px / np.maximum(np.abs(corner), 1.0) * 2 - 1
+    outside = away[np.all(np.abs(away) > _OUTER, axis=1)]
     stand = Stand(
         rotation=frozen(rotation),
         distance_mm=camera.distance_mm,
         start=frozen(start),
         size_px=(width, height),
+        reached=frozenset((bool(x > 0), bool(y > 0)) for x, y in outside),
     )
-    return np.asarray(corner_px) @ axes.T + shift, stand
+    return stored_px, stand
 
 
 def still_missing(cameras: Sequence[Stand]) -> tuple[str, ...]:
@@ -103,6 +112,8 @@ def still_missing(cameras: Sequence[Stand]) -> tuple[str, ...]:
     -----
     A flat mat tells the focal length only where it is seen aslant, the principal point apart from the pose
     only aslant in several directions, and errors of the print from those of the lens if the phone is turned.
+    Distortion is largest in the picture's corners, and what is known of it from the middle alone doesn't hold
+    there.
     """
     sides = {side for camera in cameras if (side := seen_from(camera))}
     missing = []
@@ -117,6 +128,12 @@ def still_missing(cameras: Sequence[Stand]) -> tuple[str, ...]:
         missing.append("from a hand's breadth farther away")
     if not _turned(cameras):
         missing.append("with the phone turned by a quarter")
+    empty = _CORNERS - len({corner for camera in cameras for corner in camera.reached})
+    if empty:
+        missing.append(
+            "so near that the mat's frame reaches into the corners of the picture "
+            f"({empty} of {_CORNERS} corners are empty in all photos)"
+        )
     if len(cameras) < FEWEST:
         count = FEWEST - len(cameras)
         missing.append(f"{count} more, {FEWEST} in all at least")

@@ -1,7 +1,8 @@
 """Calibrated lenses, kept for later photos and found again by what a photo says of its camera.
 
 They live in ``lenses.json`` in the user's data folder. Each lens has a history; a new calibration is added at
-its end and the last one counts, so that no earlier one is lost.
+its end and the last one counts, so that no earlier one is lost. The file tells its format; the first one had
+no such number, and is read still.
 """
 
 import json
@@ -22,9 +23,12 @@ if TYPE_CHECKING:
     from grindcheck.photo import Photo
 
 _FILE = "lenses.json"
+FORMAT = 2  # of that file; 1 had the lenses alone, without k3
 _KEPT = (0, 3, 4)  # log focal length, k1, k2: the same however the phone is held
+_K3 = 7  # of a calibration's values
 # A lens focused at d stands f/(d − f) farther out; 6 mm between 25 and 60 cm: 1.4 %, rectangular
 _BREATHING_STD = 0.014 / math.sqrt(12)
+_LEFT_OUT_STD = 1e-4  # of a term of distortion: one that the model left out isn't exactly 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,12 +40,15 @@ class KnownLens:
     focal_diagonals : float
         Focal length in diagonals of the picture.
     k1, k2 : float
-    covariance : ndarray, shape (3, 3)
-        Of log focal length, k1 and k2; of the focal length with what focusing nearer or farther changes.
+    covariance : ndarray, shape (3, 3) or (4, 4)
+        Of log focal length, k1, k2 and, if it has one, k3; of the focal length with what focusing nearer or
+        farther changes.
     centre_std : float
         Of the principal point about the picture's middle, in diagonals: its offset turns with the phone.
     decentring_std : float
         Of p1 and p2 about 0, likewise.
+    k3 : float or None
+        None where the calibration did without.
     """
 
     focal_diagonals: float
@@ -50,18 +57,45 @@ class KnownLens:
     covariance: Array
     centre_std: float
     decentring_std: float
+    k3: float | None = None
 
     def prior(self, width: int, height: int) -> tuple[Array, Array]:
-        """Return mean and information matrix over the 14 unknowns of a photo."""
+        """Return mean and information matrix over the 14 unknowns of a photo, 15 with k3."""
         diagonal = math.hypot(width, height)
-        mean = np.zeros(14)
+        unknowns = 14 if self.k3 is None else 15
+        mean = np.zeros(unknowns)
         mean[:3] = math.log(self.focal_diagonals * diagonal), (width - 1) / 2, (height - 1) / 2
         mean[3:5] = self.k1, self.k2
-        information = np.zeros((14, 14))
-        information[np.ix_(_KEPT, _KEPT)] = np.linalg.inv(self.covariance)
+        if self.k3 is not None:
+            mean[14] = self.k3
+        information = np.zeros((unknowns, unknowns))
+        told = self._told()
+        information[np.ix_(told, told)] = np.linalg.inv(self.covariance)
         information[[1, 2], [1, 2]] = (self.centre_std * diagonal) ** -2
         information[[5, 6], [5, 6]] = self.decentring_std**-2
         return mean, information
+
+    def shared_errors(self) -> Array:
+        """Return the calibration's independent errors, which are the same in every photo with this lens.
+
+        Returns
+        -------
+        ndarray, shape (14 or 15, K)
+            One column a standard uncertainty, over the unknowns of a photo.
+
+        Notes
+        -----
+        What remains of the covariance, a photo's own, is what focusing changes and what the model left out.
+        """
+        shared = self.covariance - np.diag(_own_variances(len(self.covariance)))
+        values, vectors = np.linalg.eigh((shared + shared.T) / 2)
+        large = values > 1e-12 * np.trace(self.covariance)
+        out = np.zeros((14 if self.k3 is None else 15, int(large.sum())))
+        out[self._told()] = vectors[:, large] * np.sqrt(values[large])
+        return out
+
+    def _told(self) -> list[int]:
+        return [*_KEPT] if self.k3 is None else [*_KEPT, 14]
 
 
 def known_lens(values: Array, covariance: Array, size_px: tuple[int, int]) -> KnownLens:
@@ -69,24 +103,31 @@ def known_lens(values: Array, covariance: Array, size_px: tuple[int, int]) -> Kn
 
     Parameters
     ----------
-    values : ndarray, shape (7,)
-    covariance : ndarray, shape (7, 7)
+    values : ndarray, shape (8,)
+        As `grindcheck.lenscalibration.Lens` has them.
+    covariance : ndarray, shape (8, 8)
+        Without variance of k3 the calibration did without it.
     size_px : (int, int)
         Of the photos it was made from.
     """
     diagonal = math.hypot(*size_px)
     middle = (np.array(size_px) - 1) / 2
-    kept = covariance[np.ix_(_KEPT, _KEPT)].copy()
-    kept[0, 0] += _BREATHING_STD**2
-    kept += np.diag([0.0, 1e-8, 1e-8])  # a term that the model left out isn't exactly 0
+    has_k3 = covariance[_K3, _K3] > 0
+    told = [*_KEPT, _K3] if has_k3 else [*_KEPT]
+    kept = covariance[np.ix_(told, told)] + np.diag(_own_variances(len(told)))
     off = float(np.hypot(*(values[1:3] - middle))) / diagonal
     own = float(np.sqrt(np.trace(covariance[1:3, 1:3]))) / diagonal
     decentring = float(np.sqrt(np.sum(values[5:7] ** 2) + np.trace(covariance[5:7, 5:7])))
     return KnownLens(
         focal_diagonals=float(np.exp(values[0])) / diagonal, k1=float(values[3]), k2=float(values[4]),
         covariance=frozen(kept), centre_std=max(math.hypot(off, own), 1e-3),
-        decentring_std=max(decentring, 1e-4),
+        decentring_std=max(decentring, 1e-4), k3=float(values[_K3]) if has_k3 else None,
     )  # fmt: skip
+
+
+def _own_variances(count: int) -> Array:
+    """Variances of log focal length, k1, k2 and perhaps k3 that each photo has for itself."""
+    return np.array([_BREATHING_STD**2, *[_LEFT_OUT_STD**2] * (count - 1)])
 
 
 def lens_name(photo: "Photo") -> str:
@@ -109,6 +150,7 @@ def find_lens(key: str) -> KnownLens | None:
         focal_diagonals=float(last["focal_diagonals"]), k1=float(last["k1"]), k2=float(last["k2"]),
         covariance=frozen(last["covariance"]), centre_std=float(last["centre_std"]),
         decentring_std=float(last["decentring_std"]),
+        k3=None if last.get("k3") is None else float(last["k3"]),
     )  # fmt: skip
 
 
@@ -126,6 +168,7 @@ def keep_lens(key: str, lens: KnownLens, **about: Any) -> None:
         "focal_diagonals": lens.focal_diagonals,
         "k1": lens.k1,
         "k2": lens.k2,
+        "k3": lens.k3,
         "covariance": lens.covariance.tolist(),
         "centre_std": lens.centre_std,
         "decentring_std": lens.decentring_std,
@@ -143,7 +186,7 @@ def lenses_file() -> Path:
 def _read() -> dict[str, list[dict[str, Any]]]:
     path = lenses_file()
     try:
-        history = json.loads(path.read_text(encoding="utf-8"))
+        history = _lenses(json.loads(path.read_text(encoding="utf-8")), path)
         sound = isinstance(history, dict) and all(
             _sound(entry) for entries in history.values() for entry in entries
         )
@@ -156,17 +199,34 @@ def _read() -> dict[str, list[dict[str, Any]]]:
     return dict(history)
 
 
+def _lenses(stored: Any, path: Path) -> Any:
+    """Return the lenses of a file of any format that is known."""
+    if not isinstance(stored, dict) or "format" not in stored:
+        return stored  # the first format
+    number = stored["format"]
+    if isinstance(number, int) and number > FORMAT:
+        raise OutputError(
+            f"The file with the lenses, {path}, has format {number}; "
+            f"this grindcheck knows them up to {FORMAT}.",
+            advice="Use the newer grindcheck that wrote it, or name another folder with GRINDCHECK_HOME.",
+        )
+    return stored["lenses"] if number == FORMAT else None
+
+
 def _sound(entry: Any) -> bool:
     try:
         numbers = [
             float(entry[name]) for name in ("focal_diagonals", "k1", "k2", "centre_std", "decentring_std")
         ]
         covariance = np.array(entry["covariance"], dtype=np.float64)
+        if entry.get("k3") is not None:
+            numbers.insert(1, float(entry["k3"]))
+        size = 3 if entry.get("k3") is None else 4
         return (
-            covariance.shape == (3, 3)
+            covariance.shape == (size, size)
             and bool(np.isfinite(covariance).all())
             and all(map(math.isfinite, numbers))
-            and min(numbers[0], *numbers[3:]) > 0
+            and min(numbers[0], *numbers[-2:]) > 0
             and bool(np.linalg.eigvalsh(covariance).min() > 0)
         )
     except (KeyError, TypeError, ValueError):
@@ -176,7 +236,7 @@ def _sound(entry: Any) -> bool:
 def _write(history: dict[str, list[dict[str, Any]]]) -> None:
     path = lenses_file()
     try:
-        replace_text(path, json.dumps(history, indent=1) + "\n")
+        replace_text(path, json.dumps({"format": FORMAT, "lenses": history}, indent=1) + "\n")
     except OSError as problem:
         raise OutputError(
             f"The lens can't be kept in {path}: {problem.strerror}.",

@@ -1,7 +1,7 @@
 """The least squares behind `grindcheck.camera`: misfit and derivatives, minimum, posterior, and starts.
 
-The unknowns are the 13 parameters of `grindcheck.lens` and, last, the print's stretch: the logarithm of its
-scale along x over that along y.
+The unknowns are the 13 parameters of `grindcheck.lens` and then the print's stretch: the logarithm of its
+scale along x over that along y. Where a calibrated lens has k3, it comes last, as the 15th.
 """
 
 from dataclasses import dataclass
@@ -19,6 +19,7 @@ from grindcheck.lens import (
 )
 
 STRETCH = PARAMETERS  # index of the print's stretch
+UNKNOWNS = PARAMETERS + 1  # without k3
 
 _NEIGHBOURS_MM = 42.0  # three and a half squares: corners nearer than that may err alike
 
@@ -33,9 +34,9 @@ class Problem:
         Crossings on the mat and in the photo.
     std : float
         Of each coordinate of a corner, px.
-    prior, precision : ndarray, shape (14,)
+    prior, precision : ndarray, shape (14,) or (15,)
         Prior means of the unknowns and one over their variances.
-    known, information : ndarray, shape (14,) and (14, 14), optional
+    known, information : ndarray, shape (14,) and (14, 14) or (15,) and (15, 15), optional
         A second prior, whose unknowns may be correlated: means and inverse covariance.
     """
 
@@ -62,17 +63,18 @@ class Problem:
 
     def misfit(self, parameters: Array) -> Array:
         """Return where the model sees the corners less where the photo has them, shape (N, 2), px."""
-        seen = project_points(parameters[:PARAMETERS], self._points(parameters))
+        seen = project_points(camera_of(parameters), self._points(parameters))
         return np.asarray(seen - self.corner_px)
 
     def linear(self, parameters: Array) -> tuple[Array, Array]:
-        """Return the misfit and its derivatives, shape (N, 2, 14)."""
+        """Return the misfit and its derivatives, shape (N, 2, 14) or (N, 2, 15)."""
         points_mm = self._points(parameters)
-        seen, by_camera = projection_jacobian(parameters[:PARAMETERS], points_mm)
+        seen, by_camera = projection_jacobian(camera_of(parameters), points_mm)
         # moving a point by d moves it in the camera's frame by R d, as a translation would
         by_place = by_camera[:, :, 10:13] @ rotation_matrix(parameters[7:10])[:, :2]
         by_stretch = by_place @ (points_mm[:, :2] * [0.5, -0.5])[:, :, None]
-        return seen - self.corner_px, np.concatenate([by_camera, by_stretch], axis=2)
+        parts = [by_camera[:, :, :STRETCH], by_stretch, by_camera[:, :, STRETCH:]]
+        return seen - self.corner_px, np.concatenate(parts, axis=2)
 
     def cost(self, parameters: Array, *, robust: bool = False) -> float:
         """Return the sum; with ``robust``, Cauchy's function of each corner instead of the square."""
@@ -138,11 +140,34 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A problem, its minimum, shape (14,), and the covariance there, shape (14, 14)."""
+    """A problem, its minimum, shape (14,) or (15,), and the covariance there.
+
+    Parameters
+    ----------
+    problem : Problem
+    unknowns : ndarray, shape (N,)
+    covariance : ndarray, shape (N, N)
+    lens_pull : ndarray, shape (N, K), or None
+        What each independent error of a calibrated lens, of one standard uncertainty, adds to the slope of
+        the problem; None without such a lens.
+    """
 
     problem: Problem
     unknowns: Array
     covariance: Array
+    lens_pull: Array | None = None
+
+
+def camera_of(unknowns: Array) -> Array:
+    """Return the unknowns without the stretch along every axis: a parameter vector, or its covariance.
+
+    Parameters
+    ----------
+    unknowns : ndarray, shape (14,), (15,), (14, 14) or (15, 15)
+    """
+    for axis in range(unknowns.ndim):
+        unknowns = np.delete(unknowns, STRETCH, axis)
+    return unknowns
 
 
 def planar_poses(corner_mm: Array, normal: Array) -> list[Array]:

@@ -22,7 +22,7 @@ LAYERS = (
         "mat", "mat.drawing", "mat.strip_sheet", "mat.markers", "mat.saddle", "mat.edges", "mat.finding",
         "printscale",
     },
-    {"lens", "posefit", "lensstore", "lenscalibration", "camera", "lensguide"},
+    {"lens", "posefit", "lensstore", "lenscalibration", "camera", "oneprint", "lensguide"},
     {"rectify", "shown", "pixelscale", "edgefit", "lay"},
     {"silhouette", "outline"},
     {"strip", "flatend", "border", "plunge", "shoulder", "grindlines"},

@@ -9,10 +9,11 @@ import pytest
 from synthetic import camera_truth
 
 from grindcheck import lens
-from grindcheck.camera import Camera, of_one_print, solve_camera
+from grindcheck.camera import Camera, solve_camera
 from grindcheck.errors import CameraError
 from grindcheck.geometry import Array, project
 from grindcheck.mat.spec import mat_spec
+from grindcheck.oneprint import of_one_print
 from grindcheck.posefit import STRETCH, Problem, fit_homography
 
 CROSSINGS = mat_spec("a4").crossings_mm()
