@@ -46,6 +46,8 @@ class Knowns:
         Both photos come from one lens, so that the error of the focal prior is common.
     focal_std : (float, float)
         Relative standard uncertainty of the focal prior of each photo.
+    lens_shared : bool
+        Both photos were solved with one calibrated lens, so that its calibration's error is common.
     plunge_shift_mm, plunge_turn_rad : dict of side to float
         Of a plunge line's place and direction.
     shoulder_shift_mm : dict of side to float
@@ -74,6 +76,7 @@ class Knowns:
     rim_local_mm: float
     rim_shift_mm: float
     tip_mm: float
+    lens_shared: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,14 +203,16 @@ def _sources(
     both = 1 + knowns.print_std / np.sqrt(2)
     add_stance("print scale", replace(stance, print_scale=(both, both)))
     gains: dict[Side, Array] = {}
+    lens: dict[Side, Array] = {}
     for side, std in zip(_SIDES, knowns.focal_std, strict=True):
         camera = scene.cameras[side]
         gains[side], rest = camera.prior_gain * std, camera.covariance
+        lens[side] = np.zeros((len(rest), 0)) if camera.lens_gain is None else camera.lens_gain
         if knowns.one_print:  # what the focal prior does by way of the print is the print's
             weight = camera.focal_prior_share / max(float(camera.covariance[0, 0]), 1e-30)
             gains[side] = gains[side] - camera.print_gain * camera.print_gain[0] * weight * std
             rest = rest - np.outer(camera.print_gain, camera.print_gain)
-        rest = rest - np.outer(gains[side], gains[side])
+        rest = rest - np.outer(gains[side], gains[side]) - lens[side] @ lens[side].T
         for column in _columns(rest):
             add_cameras("pose", {side: column})
         out.append(("height", _lifted(scene, side, knowns.height_std_mm)))
@@ -218,6 +223,10 @@ def _sources(
     else:
         for side, gain in gains.items():
             add_cameras("focal length", {side: gain})
+    for error in range(max(found.shape[1] for found in lens.values())):
+        errors = {side: found[:, error] for side, found in lens.items() if error < found.shape[1]}
+        for each in [errors] if knowns.lens_shared else [{side: change} for side, change in errors.items()]:
+            add_cameras("lens", each)
     for side in scene.sightings:
         if knowns.plunge_shift_mm.get(side):
             out.append(("line", _moved_line(scene, common, side, shift=knowns.plunge_shift_mm[side])))

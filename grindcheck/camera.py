@@ -332,7 +332,7 @@ def told(fit: Fit, *, scale: tuple[float, float], **facts: Any) -> Camera:
 def _with_lens(
     problem: Problem, best: Array, lens: KnownLens, size_px: tuple[int, int]
 ) -> tuple[Problem, Array, Array] | None:
-    """Fit again with a known lens: problem, unknowns, pull of its errors; None if the photo contradicts it."""
+    """Fit again with a known lens: problem, unknowns, pull of its errors; None if contradicted."""
     known, information = lens.prior(*size_px)
     if len(known) > UNKNOWNS:  # k3 too: what this photo alone tells must be asked of the same model
         problem = replace(

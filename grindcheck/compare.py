@@ -12,6 +12,7 @@ from grindcheck.errors import PairError
 from grindcheck.figures import STATION_MM, Common, Key, Layout, meets_plunge
 from grindcheck.geometry import Array, Rigid, frozen, turn
 from grindcheck.grindlines import GrindLines
+from grindcheck.lensstore import lens_name
 from grindcheck.mat.finding import MatView
 from grindcheck.oneprint import of_one_print
 from grindcheck.outline import Outline, straight_part
@@ -324,6 +325,7 @@ def _knowns(
     views: dict[Side, View], scene: Scene, scale: PrintScale, uncertain: Uncertain, *, one_print: bool
 ) -> Knowns:
     keys = {view.photo.lens_key for view in views.values()}
+    lenses = {lens_name(view.photo) for view in views.values()}
     bias = {side: uncertain.line_px * views[side].outline.face.plane.step_mm for side in SIDES}
 
     def line(side: Side, name: str) -> Any:
@@ -337,6 +339,7 @@ def _knowns(
         one_print=one_print,
         focal_shared=len(keys) == 1 and "" not in keys,
         focal_std=(_focal_std(views["left"].photo), _focal_std(views["right"].photo)),
+        lens_shared=len(lenses) == 1 and "" not in lenses,
         plunge_shift_mm={
             side: float(np.hypot(line(side, "plunge").shift_std_mm, bias[side]))
             for side in SIDES

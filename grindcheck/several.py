@@ -1,7 +1,7 @@
 """Several pairs of photos of one blade, under other light or from elsewhere, made into one result.
 
 What is each pair's own averages out: the reading of the lines, lens and pose, how the blade lay. What all
-pairs share doesn't: the stock's thickness, the print, the focal length that the phone tells.
+pairs share doesn't: the stock's thickness, the print, the focal length that the phone tells, its calibration.
 """
 
 from collections.abc import Sequence
@@ -13,7 +13,7 @@ from grindcheck.errors import PairError
 from grindcheck.geometry import Array
 from grindcheck.results import Comparison, Figure
 
-SHARED = ("thickness", "edge thickness", "print scale", "focal length")
+SHARED = ("thickness", "edge thickness", "print scale", "focal length", "lens")
 _LEVEL = 0.001  # probability by chance at which a pair is left out
 _FEWEST_TO_DROP = 3  # of two that disagree nobody knows which is wrong
 _OWN_STD = 1e-6  # the least, so that weights stay finite

@@ -30,6 +30,7 @@ _HELP = {
     "height": "press the mat flat on a board and clean grit and burr from under the blade",
     "print scale": "measure the mat's two bars with a calliper and give --bar-x and --bar-y",
     "focal length": "send the phone's original files, so that their focal length is known",
+    "lens": "calibrate the phone anew, with more photos and the mat taped flat",
     "pose": "photograph more squarely from above and show more of the mat's frame",
     "line": "use softer light and a sharper photo, or place the line by hand",
     "outline": "use softer light and a sharper photo, so that the edge stands out from the field",

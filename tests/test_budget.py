@@ -212,6 +212,40 @@ def test_components_are_told_by_source_and_add_up():
     assert figure.value == pytest.approx(0.6, abs=1e-6)
 
 
+def test_errors_of_one_calibrated_lens_are_common_to_both_photos():
+    """Drawn: one pair of errors for both cameras, or one for each; a std of 400 draws is known to 3.5 %."""
+    scene = exact.scene(left_mm=100.6, known=True)
+    gain = np.zeros((13, 2))
+    gain[0], gain[12] = (0.004, 0.001), (-1.5, 0.5)  # focal length and distance, as a lens moves them
+    gain[3] = (0.01, -0.02)
+    cameras = {
+        side: replace(camera, covariance=frozen(gain @ gain.T), lens_gain=frozen(gain))
+        for side, camera in scene.cameras.items()
+    }
+    scene = replace(scene, cameras=cameras)
+    rng = np.random.default_rng(5)
+    stds = {}
+    for shared in (True, False):
+        found = propagate(scene, exact.no_doubt(lens_shared=shared))
+        figure = _figure(EDGE, found["left"][EDGE] - found["right"][EDGE])
+        assert figure.components["lens"] == pytest.approx(figure.std, rel=1e-6)
+        drawn = []
+        for _ in range(400):
+            errors = dict(zip(("left", "right"), rng.normal(size=(2, 2)), strict=True))
+            if shared:
+                errors["right"] = errors["left"]
+            moved = {
+                side: camera.with_parameters(camera.parameters + gain @ errors[side])
+                for side, camera in cameras.items()
+            }
+            figures = replace(scene, cameras=moved).read()
+            drawn.append(figures["left"][EDGE] - figures["right"][EDGE])
+        # four standard errors, and 2 % for what bends
+        assert figure.std == pytest.approx(np.std(drawn, ddof=1), rel=4 / math.sqrt(800) + 0.02)
+        stds[shared] = figure.std
+    assert stds[True] < 0.5 * stds[False]
+
+
 def test_gum_h1_end_gauge():
     """JCGM 100:2008, H.1: l = 50 000 838 nm, u = 32 nm, ν = 16, U99 = 93 nm."""
     standard = ufloat(50_000_623.0, 25.0, tag="standard")

@@ -189,6 +189,7 @@ def test_a_line_that_may_be_the_wrong_one_decides_nothing(name: str, doubtful: s
         ("print scale", "--bar-x"),
         ("focal length", "original files"),
         ("pose", "more squarely"),
+        ("lens", "calibrate the phone anew"),
         ("line", "softer light"),
         ("thickness", "calliper"),
         ("registration", "clean the edge"),

@@ -18,7 +18,7 @@ LEAST = 0.02  # share of the variance below which a source isn't worth a line of
 # components that belong together, their name, and what makes them smaller
 SOURCES: tuple[tuple[tuple[str, ...], str, str], ...] = (
     (("line",), "seeing the lines", "soft light from the side, a sharp photo, or several pairs of photos"),
-    (("pose", "focal length"), "lens and pose", "calibrate the phone, and hold it level"),
+    (("pose", "focal length", "lens"), "lens and pose", "calibrate the phone, and hold it level"),
     (("print scale",), "the print's size", "measure the mat's two bars with a calliper"),
     (("thickness",), "stock thickness", "measure it with a calliper"),
     (("edge thickness",), "edge thickness", "measure it with a calliper"),
