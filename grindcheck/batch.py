@@ -43,19 +43,24 @@ class Job:
     knife : str
     photos : (Path, Path)
     thickness_mm : float
+    kept_lens : bool
+        Use the phone's lens as it was calibrated, if one is kept.
     """
 
     knife: str
     photos: tuple[Path, Path]
     thickness_mm: float
+    kept_lens: bool = True
 
     @property
     def options(self) -> str:
         """What besides the photos decides the result."""
-        return f"thickness {self.thickness_mm:.4f} mm"
+        return f"thickness {self.thickness_mm:.4f} mm" + ("" if self.kept_lens else ", no lens")
 
 
-def jobs_in(folder: Path, thickness_mm: float | None) -> tuple[tuple[Job, ...], tuple[Path, ...]]:
+def jobs_in(
+    folder: Path, thickness_mm: float | None, *, kept_lens: bool = True
+) -> tuple[tuple[Job, ...], tuple[Path, ...]]:
     """Pair the photos of a folder.
 
     Parameters
@@ -66,6 +71,8 @@ def jobs_in(folder: Path, thickness_mm: float | None) -> tuple[tuple[Job, ...], 
         whose headings are knife, photo 1, photo 2, thickness.
     thickness_mm : float, optional
         For all that the table doesn't tell.
+    kept_lens : bool
+        As `Job` has it.
 
     Returns
     -------
@@ -83,7 +90,7 @@ def jobs_in(folder: Path, thickness_mm: float | None) -> tuple[tuple[Job, ...], 
         raise InputError(f"{folder} is no folder.", advice="Name the folder that holds the photos.")
     listed = folder / "pairs.csv"
     if listed.is_file():
-        return _listed(listed, thickness_mm), ()
+        return _listed(listed, thickness_mm, kept_lens), ()
     photos = sorted(path for path in folder.iterdir() if path.suffix.lower() in PHOTO_SUFFIXES)
     found: dict[str, dict[bool, Path]] = {}
     alone: list[Path] = []
@@ -108,7 +115,8 @@ def jobs_in(folder: Path, thickness_mm: float | None) -> tuple[tuple[Job, ...], 
                 "The stock thickness is missing.",
                 advice="Give --thickness for all, or list the pairs in pairs.csv with a column thickness.",
             )
-        jobs.append(Job(knife=name, photos=(ends[True], ends[False]), thickness_mm=thickness_mm))
+        pair = ends[True], ends[False]
+        jobs.append(Job(knife=name, photos=pair, thickness_mm=thickness_mm, kept_lens=kept_lens))
     if not jobs:
         raise InputError(
             f"No two photos in {folder} pair up.",
@@ -118,7 +126,7 @@ def jobs_in(folder: Path, thickness_mm: float | None) -> tuple[tuple[Job, ...], 
     return tuple(sorted(jobs, key=lambda job: job.knife)), tuple(sorted(alone))
 
 
-def _listed(path: Path, thickness_mm: float | None) -> tuple[Job, ...]:
+def _listed(path: Path, thickness_mm: float | None, kept_lens: bool) -> tuple[Job, ...]:
     try:
         rows = list(csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines()))
     except (OSError, UnicodeDecodeError, csv.Error):
@@ -146,6 +154,7 @@ def _listed(path: Path, thickness_mm: float | None) -> tuple[Job, ...]:
                 thickness_mm=length_mm(told, what=f"thickness in row {number}")
                 if told
                 else float(thickness_mm or 0),
+                kept_lens=kept_lens,
             )
         )
     if not jobs:
@@ -245,7 +254,7 @@ def measure(job: Mapping[str, Any]) -> dict[str, Any]:
     Parameters
     ----------
     job : mapping
-        ``photos`` (two paths), ``thickness_mm``.
+        ``photos`` (two paths), ``thickness_mm``, ``kept_lens``.
 
     Returns
     -------
@@ -259,7 +268,8 @@ def measure(job: Mapping[str, Any]) -> dict[str, Any]:
 
     one, other = (Path(path) for path in job["photos"])
     try:
-        comparison = check_pair(Request(photos=(one, other), thickness_mm=job["thickness_mm"]))
+        asked = Request(photos=(one, other), thickness_mm=job["thickness_mm"], kept_lens=job["kept_lens"])
+        comparison = check_pair(asked)
     except GrindcheckError as problem:
         return {"error": f"{problem.message} {problem.advice}"}
     verdict = judge(comparison, Tolerances())

@@ -29,6 +29,7 @@ from grindcheck.console import (
     FlatHeight,
     GrindGiven,
     JsonFile,
+    NoLens,
     Paper,
     PaperSeen,
     PictureFile,
@@ -113,6 +114,7 @@ def check(
     paper: PaperSeen = None,
     bar_x: BarX = None,
     bar_y: BarY = None,
+    no_lens: NoLens = False,
     faces: Annotated[
         str | None,
         typer.Option(
@@ -150,6 +152,7 @@ def check(
             paper=paper,
             bar_x_mm=options.read_bar(bar_x, "x"),
             bar_y_mm=options.read_bar(bar_y, "y"),
+            kept_lens=not no_lens,
             grind=None if grind is None else grind.replace("-", " "),
             faces=options.read_faces(faces),
             hand_lines={
@@ -215,6 +218,7 @@ def finish(
     paper: PaperSeen = None,
     bar_x: BarX = None,
     bar_y: BarY = None,
+    no_lens: NoLens = False,
     faces: Annotated[
         str | None,
         typer.Option(
@@ -275,6 +279,7 @@ def finish(
             paper=paper,
             bar_x_mm=options.read_bar(bar_x, "x"),
             bar_y_mm=options.read_bar(bar_y, "y"),
+            kept_lens=not no_lens,
             grind=None if grind is None else grind.replace("-", " "),
             faces=options.read_sides(faces, len(photos)),
             masks=tuple(options.read_mask(text, len(photos)) for text in mask or ()),

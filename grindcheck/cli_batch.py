@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from grindcheck.console import told
+from grindcheck.console import NoLens, told
 
 EXIT_SOME_FAILED = 1
 
@@ -26,6 +26,7 @@ def batch(
     thickness: Annotated[
         str | None, typer.Option(help="Stock thickness of all pairs.", show_default="as pairs.csv has it")
     ] = None,
+    no_lens: NoLens = False,
     workers: Annotated[
         int | None, typer.Option(min=1, help="Processes that measure.", show_default="as many as cores")
     ] = None,
@@ -48,7 +49,9 @@ def batch(
         from grindcheck.batch import Table, jobs_in
         from grindcheck.batch_workers import cores, measured_here, measured_on_cluster
 
-        jobs, alone = jobs_in(folder, options.read_thickness(thickness) if thickness else None)
+        jobs, alone = jobs_in(
+            folder, options.read_thickness(thickness) if thickness else None, kept_lens=not no_lens
+        )
         for path in alone:
             typer.echo(f"{path.name} pairs with no other photo and is left out.", err=True)
         if only_list:

@@ -33,6 +33,10 @@ BarX = Annotated[
 BarY = Annotated[
     str | None, typer.Option(help="Calliper reading of the mat's short bar, or of its 140 mm piece.")
 ]
+NoLens = Annotated[
+    bool,
+    typer.Option("--no-lens", help="Leave out the phone's lens as calibrated; each photo tells its own."),
+]
 JsonFile = Annotated[
     str | None,
     typer.Option("--json", metavar="FILE", help="Write the result as JSON; - for standard output."),

@@ -63,7 +63,7 @@ Progress = Callable[[str], None]
 
 
 class Sheet(Protocol):
-    """What a request says of the printed sheet: the paper that must be seen, and what its bars read."""
+    """What a request says of sheet and lens: the paper that must be seen, what its bars read, a kept lens."""
 
     @property
     def paper(self) -> str | None:
@@ -76,6 +76,10 @@ class Sheet(Protocol):
     @property
     def bar_y_mm(self) -> float | None:
         """Calliper reading of the short bar."""
+
+    @property
+    def kept_lens(self) -> bool:
+        """Whether a calibrated lens is used, if one is kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +106,8 @@ class Request:
     hand_lines : mapping of str to sequence of float
         ``plunge-left``, ``plunge-right``, ``shoulder-left``, ``shoulder-right``: x1, y1, x2, y2 … in pixels
         of the upright photo.
+    kept_lens : bool
+        Use the phone's lens as it was calibrated, if one is kept.
     """
 
     photos: tuple[Path, Path]
@@ -115,6 +121,7 @@ class Request:
     faces: tuple[Side, Side] | None = None
     hand_lines: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     uncertain: Uncertain = field(default_factory=Uncertain)
+    kept_lens: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,9 +226,8 @@ def look_at(photo: Photo, sheet: Sheet, stance: Stance, *, mat: MatView | None =
         if mat is None:
             mat = find_mat(photo, paper=sheet.paper)
         scale = _scale(mat.spec.paper, sheet)
-        camera = solve_camera(
-            mat, photo, scale=(scale.x, scale.y), scale_std=scale.std, lens=find_lens(lens_name(photo))
-        )
+        lens = find_lens(lens_name(photo)) if sheet.kept_lens else None
+        camera = solve_camera(mat, photo, scale=(scale.x, scale.y), scale_std=scale.std, lens=lens)
         rough = find_blade(photo, camera, mat.spec, height_mm=stance.height_mm)
         outline = trace_outline(photo, mat, camera, rough)
     flags = _doubts(camera, rough)

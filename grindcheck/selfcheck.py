@@ -154,6 +154,7 @@ def sample_request(folder: Path, truth: dict[str, Any]) -> Request:
         edge_mm=truth["edge_thickness_mm"],
         bar_x_mm=(bars["x"][2] - bars["x"][0]) * truth["print_scale"][0] if bars else None,
         bar_y_mm=(bars["y"][3] - bars["y"][1]) * truth["print_scale"][1] if bars else None,
+        kept_lens=False,  # nobody's phone took them
     )
 
 

@@ -2,6 +2,7 @@
 
 import csv
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import batch_stubs
@@ -95,6 +96,7 @@ def test_the_table_goes_on_after_a_stop_in_the_middle_of_a_row(tmp_path: Path) -
     assert not Table(path).has(jobs[1])  # an error is tried again
     other = Job(knife="a", photos=jobs[0].photos, thickness_mm=3.0)
     assert not Table(path).has(other)  # another thickness, another result
+    assert not Table(path).has(replace(jobs[0], kept_lens=False))  # likewise
     photos(tmp_path, "a_1.jpg")
     (tmp_path / "a_1.jpg").write_bytes(b"another photo")
     assert not Table(path).has(jobs[0])
@@ -111,7 +113,7 @@ def test_a_stop_in_the_heading_is_no_other_table(tmp_path: Path, length: int) ->
 def test_two_files_of_one_name_stay_two_on_a_cluster(tmp_path: Path) -> None:
     from grindcheck import batch_workers
 
-    job = {"knife": "p", "photos": ["l/p.jpg", "r/p.jpg"], "thickness_mm": 2.0}
+    job = {"knife": "p", "photos": ["l/p.jpg", "r/p.jpg"], "thickness_mm": 2.0, "kept_lens": True}
     told = batch_workers._sent(job, [b"one", b"other"])
     assert "same photo" not in told["error"]
 

@@ -80,7 +80,7 @@ def test_options_reach_the_request(searched: Searched) -> None:
         "a.jpg", "b.jpg", "c.jpg", "--thickness", "3/16in", "--flat-height", "10mm", "--grind", "full-flat",
         "--paper", "a3", "--bar-x", "395.8mm", "--bar-y", "276 mm", "--faces", "left,left,right",
         "--mask", "1,2,3,4,5,6", "--mask", "3: 1,2, 3,4 5,6.5 7,8", "--before", "d.jpg", "--before", "e.jpg",
-        "--false-finds", "0.1",
+        "--false-finds", "0.1", "--no-lens",
     )  # fmt: skip
     request = searched.request
     assert request is not None
@@ -95,6 +95,7 @@ def test_options_reach_the_request(searched: Searched) -> None:
     ]
     assert request.before == (Path("d.jpg"), Path("e.jpg"))
     assert request.false_finds == 0.1
+    assert not request.kept_lens
 
 
 def test_defaults_of_the_request(searched: Searched) -> None:

@@ -450,3 +450,26 @@ def _pose(number: int) -> dict[str, float]:
         (0.2, 3.9, 0.1, 430.0),
     )[number]
     return {"tilt_rad": tilt, "azimuth_rad": azimuth, "spin_rad": spin, "width_mm": width}
+
+
+def test_a_check_leaves_the_kept_lens_out_where_it_is_told_to(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A lens of twice the focal length is contradicted by the photos; with --no-lens nobody looks at it."""
+    import reduced
+
+    from grindcheck.photo import read_photo
+
+    monkeypatch.setenv("GRINDCHECK_HOME", str(tmp_path / "home"))
+    name = "petty_a"
+    photos = reduced.halved(name, tmp_path)
+    known, _ = kept_lens()
+    wrong = replace(known, focal_diagonals=2 * known.focal_diagonals)
+    keep_lens(lens_name(read_photo(photos[0])), wrong)
+    thickness = f"--thickness={reduced.truth(name)['thickness_mm']}mm"
+    flags = []
+    for option in ([], ["--no-lens"]):
+        told = CliRunner().invoke(app, ["check", *map(str, photos), thickness, "--json", "-", *option])
+        assert told.exit_code in (0, 3), told.output
+        flags.append("lens_contradicted" in told.stdout)
+    assert flags == [True, False]

@@ -54,6 +54,8 @@ class FinishRequest:
         Earlier photos, each of a face that is also among `photos`.
     false_finds : float
         Expected number of false finds on each face.
+    kept_lens : bool
+        Use the phone's lens as it was calibrated, if one is kept.
     """
 
     photos: tuple[Path, ...]
@@ -68,6 +70,7 @@ class FinishRequest:
     masks: tuple[Mask, ...] = ()
     before: tuple[Path, ...] = ()
     false_finds: float = FALSE_FINDS
+    kept_lens: bool = True
 
     def needed_thickness(self, photo_name: str) -> float:
         """Return the thickness, for a photo whose scale follows from a mat below the blade.
