@@ -5,6 +5,8 @@ References
 J. M. Bland and D. G. Altman, Statistical methods for assessing agreement between two methods of clinical
 measurement, Lancet 327 (1986), for the limits of agreement and the plot.
 ISO 13528:2022, for the normalised error.
+R. T. Birge, The calculation of errors by the method of least squares, Phys. Rev. 40 (1932), for the sum of
+squares as a test of stated uncertainties.
 """
 
 from dataclasses import dataclass
@@ -14,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from grindcheck.errors import InputError
 from grindcheck.geometry import Array, frozen
+from grindcheck.settings import COVERAGE_FACTOR
 
 _FEWEST = 3
 _LEVEL = 0.95
@@ -43,6 +46,11 @@ class Agreement:
     normalised : ndarray, shape (N,), or None
         Difference over the root of both uncertainties (k = 2) squared; beyond 1 they disagree. None where no
         uncertainty was told.
+    chi_square : float or None
+        Sum of the squares of differences over their standard uncertainties; of as many degrees of freedom as
+        there are pairs, if the uncertainties are true. None as above.
+    chi_square_p : float or None
+        Probability of a sum as large by chance.
     """
 
     mean: Array
@@ -56,6 +64,8 @@ class Agreement:
     slope: float
     slope_p: float
     normalised: Array | None
+    chi_square: float | None = None
+    chi_square_p: float | None = None
 
     @property
     def disagree(self) -> int:
@@ -108,13 +118,15 @@ def agreement(
     if np.ptp(mean) > 0 and std > 0:
         line = stats.linregress(mean, difference)
         slope, p = float(line.slope), float(line.pvalue)
-    normalised = None
+    normalised = square = square_p = None
     if tool_expanded is not None:
         both = np.hypot(np.asarray(tool_expanded, dtype=np.float64), calliper_expanded)
         normalised = frozen(difference / np.maximum(both, 1e-12))
+        square = float(np.sum((COVERAGE_FACTOR * normalised) ** 2))
+        square_p = float(stats.chi2.sf(square, count))
     return Agreement(
         mean=frozen(mean), difference=frozen(difference), bias=bias,
         bias_low=bias - half, bias_high=bias + half, std=std,
         low=bias - _SPREADS * std, high=bias + _SPREADS * std,
-        slope=slope, slope_p=p, normalised=normalised,
+        slope=slope, slope_p=p, normalised=normalised, chi_square=square, chi_square_p=square_p,
     )  # fmt: skip

@@ -10,13 +10,14 @@ AIAG, Measurement Systems Analysis, 4th edition (2010), chapter III, for method,
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import cache
 from typing import Literal
 
 import numpy as np
 
 from grindcheck.errors import InputError
+from grindcheck.gaugespread import Spread, spread, summed
 from grindcheck.geometry import Array, frozen
+from grindcheck.rangefactors import d2_d3, divisor
 
 Method = Literal["average and range", "analysis of variance"]
 
@@ -24,7 +25,6 @@ _POOLED_ABOVE = 0.25  # p of the interaction above which it counts as noise; AIA
 _SPREADS = 6.0  # spreads that a tolerance is compared with; AIAG, 4th edition
 GOOD, USABLE = 0.10, 0.30  # share of the tolerance, or of all variation; AIAG
 NDC_WANTED = 5  # distinct categories; AIAG
-_LEVEL = 0.95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,22 +40,6 @@ class Table:
     knives: tuple[str, ...]
     people: tuple[str, ...]
     values: Array
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spread:
-    """A standard deviation and the interval that holds the true one in 95 of 100 studies.
-
-    Parameters
-    ----------
-    std : float
-    low, high : float
-        ``high`` may be infinite: the study is too small to bound it.
-    """
-
-    std: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,21 +147,21 @@ def average_and_range(table: Table) -> GaugeStudy:
 
     Notes
     -----
-    Factors are 1/d2 for ranges whose mean over many is taken, and 1/d2* for the one range of the people's
-    means and of the knives' means. The interval of the repeatability takes the mean range's own degrees of
-    freedom (Patnaik 1950).
+    The mean range of knives and people is divided by d2 if there are more than 15 of them, by d2* if there
+    are fewer, as is the one range of the people's means and that of the knives' means. The interval of the
+    repeatability takes the mean range's own degrees of freedom (Patnaik 1950).
     """
     values = table.values
     knives, people, takes = values.shape
     groups = knives * people
     mean_range = float(np.ptp(values, axis=2).mean())
-    repeat = mean_range / d2_d3(takes)[0]
+    repeat = mean_range / divisor(takes, groups)
     between: float | None = None
     if people > 1:
-        apart = float(np.ptp(values.mean(axis=(0, 2)))) / one_range(people)
+        apart = float(np.ptp(values.mean(axis=(0, 2)))) / divisor(people)
         between = float(np.sqrt(max(apart**2 - repeat**2 / (knives * takes), 0.0)))
     gauge = float(np.hypot(repeat, between or 0.0))
-    part = float(np.ptp(values.mean(axis=(1, 2)))) / one_range(knives)
+    part = float(np.ptp(values.mean(axis=(1, 2)))) / divisor(knives)
     d2, d3 = d2_d3(takes)
     freedom = groups * d2**2 / (2 * d3**2)
     squares = [(repeat**2, freedom)]
@@ -185,10 +169,10 @@ def average_and_range(table: Table) -> GaugeStudy:
         squares = [(repeat**2 * (1 - 1 / (knives * takes)), freedom), (apart**2, people - 1.0)]
     return GaugeStudy(
         method="average and range",
-        repeatability=_spread(repeat**2, freedom),
+        repeatability=spread(repeat**2, freedom),
         people=between,
         people_by_knife=0.0,
-        gauge=replace(_summed(squares), std=gauge),
+        gauge=replace(summed(squares), std=gauge),
         knives=part,
         total=float(np.hypot(gauge, part)),
         categories=_categories(part, gauge),
@@ -262,10 +246,10 @@ def _of_variances(
     gauge = noise + (person or 0.0) + mixed
     return GaugeStudy(
         method="analysis of variance",
-        repeatability=_spread(noise, freedom),
+        repeatability=spread(noise, freedom),
         people=None if person is None else float(np.sqrt(person)),
         people_by_knife=float(np.sqrt(mixed)),
-        gauge=replace(_summed(squares), std=float(np.sqrt(gauge))),
+        gauge=replace(summed(squares), std=float(np.sqrt(gauge))),
         knives=float(np.sqrt(part)),
         total=float(np.sqrt(gauge + part)),
         categories=_categories(float(np.sqrt(part)), float(np.sqrt(gauge))),
@@ -273,78 +257,6 @@ def _of_variances(
     )
 
 
-def _summed(squares: list[tuple[float, float]]) -> Spread:
-    """Spread of a sum of independent mean squares, each with its degrees of freedom.
-
-    Modified large sample limits (Graybill and Wang 1980; Burdick and Larsen 1997 for gauge studies), which
-    hold although two or three people have next to no degrees of freedom; Satterthwaite's don't.
-    """
-    from scipy import stats
-
-    tail = (1 - _LEVEL) / 2
-    total = sum(square for square, _ in squares)
-    above = below = 0.0
-    for square, freedom in squares:
-        if square <= 0 or freedom <= 0:
-            continue
-        low, high = stats.chi2.ppf([tail, 1 - tail], freedom)
-        above += (square * (freedom / low - 1)) ** 2
-        below += (square * (1 - freedom / high)) ** 2
-    return Spread(
-        std=float(np.sqrt(total)),
-        low=float(np.sqrt(max(total - np.sqrt(below), 0.0))),
-        high=float(np.sqrt(total + np.sqrt(above))),
-    )
-
-
-def _spread(variance: float, freedom: float) -> Spread:
-    from scipy import stats
-
-    tail = (1 - _LEVEL) / 2
-    low, high = stats.chi2.ppf([1 - tail, tail], freedom)
-    return Spread(
-        std=float(np.sqrt(variance)),
-        low=float(np.sqrt(variance * freedom / low)),
-        high=float(np.sqrt(variance * freedom / high)) if high > 0 else float("inf"),
-    )
-
-
 def _categories(part: float, gauge: float) -> int:
     """Return the groups that can be told apart, 1.41 PV/GRR rounded down, one at least."""
     return max(int(1.41 * part / gauge), 1) if gauge > 0 else 1000
-
-
-@cache
-def d2_d3(count: int) -> tuple[float, float]:
-    """Return mean and standard deviation of the range of ``count`` standard normal values.
-
-    Parameters
-    ----------
-    count : int
-        Two at least.
-
-    Returns
-    -------
-    (float, float)
-
-    Notes
-    -----
-    By numerical integration: the mean is ∫ (1 − Φⁿ − (1 − Φ)ⁿ) dx, the mean square twice the double integral
-    of P(largest < y, smallest > x) (Tippett 1925).
-    """
-    from scipy.special import ndtr
-
-    x = np.linspace(-8.5, 8.5, 1701)
-    step = x[1] - x[0]
-    phi = ndtr(x)
-    mean = float((1 - phi**count - (1 - phi) ** count).sum() * step)
-    upper, lower = phi[:, None], phi[None, :]
-    inner = 1 - upper**count - (1 - lower) ** count + np.clip(upper - lower, 0, None) ** count
-    weight = np.tril(np.ones_like(inner)) - 0.5 * np.eye(len(x))
-    square = 2 * float((inner * weight).sum() * step**2)
-    return mean, float(np.sqrt(square - mean**2))
-
-
-def one_range(count: int) -> float:
-    """Return d2*, what a single range of ``count`` values is divided by for an unbiased variance."""
-    return float(np.hypot(*d2_d3(count)))

@@ -43,6 +43,36 @@ def test_honest_uncertainties_disagree_in_five_percent() -> None:
     assert abs(found.disagree / 2000 - 0.0455) < 4 * np.sqrt(0.0455 * 0.9545 / 2000)
 
 
+@pytest.mark.parametrize(("true_over_stated", "words"), [
+    (1.0, "as large as the stated uncertainties say"),
+    (2.0, "too small for these differences, by a factor of 1.8"),
+    (0.4, "U is generous"),
+])  # fmt: skip
+def test_stated_uncertainty_as_a_whole(true_over_stated: float, words: str) -> None:
+    """Forty pairs; chi-square is the sum of squared differences over variances."""
+    from grindcheck.report.gauge_text import agreement_text
+
+    rng = np.random.default_rng(7)
+    difference = true_over_stated * 0.05 * rng.normal(size=40)
+    found = agreement(10 + difference, np.full(40, 10.0), tool_expanded=np.full(40, 0.1))
+    assert found.chi_square == pytest.approx(np.sum(difference**2) / 0.05**2)
+    assert words in agreement_text(found, "mm")
+
+
+def test_honest_uncertainties_are_doubted_in_one_study_of_twenty() -> None:
+    """Eight pairs each, 1,000 studies; the tool's and the calliper's uncertainty both drawn; four errors."""
+    rng = np.random.default_rng(8)
+    doubted = 0
+    for _ in range(1000):
+        found = agreement(
+            0.05 * rng.normal(size=8), 0.015 * rng.normal(size=8),
+            tool_expanded=np.full(8, 0.1), calliper_expanded=0.03,
+        )  # fmt: skip
+        assert found.chi_square_p is not None
+        doubted += not 0.025 <= found.chi_square_p <= 0.975
+    assert abs(doubted / 1000 - 0.05) < 4 * np.sqrt(0.05 * 0.95 / 1000)
+
+
 def test_too_few_pairs_are_refused() -> None:
     with pytest.raises(InputError):
         agreement([1.0, 2.0], [1.0, 2.0])

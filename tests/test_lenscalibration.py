@@ -3,6 +3,7 @@
 import json
 import math
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -57,6 +58,7 @@ def with_k3(camera: Camera, k3: float) -> Camera:
     return camera.with_parameters(np.append(camera.parameters, k3))
 
 
+@cache
 def fitted(seed: int, *, k3: float = 0.0, **changes: object) -> tuple[Lens, Array]:
     cameras = [with_k3(camera, k3) for camera in stands(**changes)]  # type: ignore[arg-type]
     found = calibrate(sights(cameras, np.random.default_rng(seed)), stretch_std=1e-4, centre_px=MIDDLE)

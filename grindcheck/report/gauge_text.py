@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from grindcheck.agreement import Agreement
     from grindcheck.gaugestudy import GaugeStudy, Table
 
+_TAIL = 0.025  # on either side, so that honest uncertainties are doubted in one study of twenty
+
 
 def gauge_sentence(study: "GaugeStudy", width_mm: float, units: Units) -> str:
     """Say plainly whether the measuring is good enough for a tolerance of the given whole width."""
@@ -68,11 +70,29 @@ def agreement_text(found: "Agreement", units: Units = "both") -> str:
             f"{found.disagree} of {len(found.difference)} differ by more than both uncertainties allow"
             + (": about one in twenty may." if found.disagree else ".")
         )
+    if found.chi_square is not None and found.chi_square_p is not None:
+        lines.append(_stated(found.chi_square, found.chi_square_p, len(found.difference)))
     if found.slope_p < 0.01:
         lines.append(
             f"The difference grows with the size, by {found.slope:+.2%} of it: check the mat's bars."
         )
     return "\n".join(lines)
+
+
+def _stated(square: float, p: float, count: int) -> str:
+    """Say whether the stated uncertainties as a whole are as large as the differences ask for."""
+    figures = f"chi-square {square:.1f} where {count} is to be expected"
+    if p < _TAIL:
+        ratio = (square / count) ** 0.5
+        return (
+            f"The stated uncertainties are too small for these differences, by a factor of {ratio:.1f} "
+            f"({figures}): find out why before you trust either."
+        )
+    if p > 1 - _TAIL:
+        return (
+            f"The differences are smaller than the stated uncertainties ask for ({figures}): U is generous."
+        )
+    return f"As a whole the differences are as large as the stated uncertainties say ({figures})."
 
 
 def gauge_data(
@@ -110,6 +130,8 @@ def gauge_data(
             "limits_mm": [found.low, found.high],
             "slope": found.slope,
             "slope_p": found.slope_p,
+            "chi_square": found.chi_square,
+            "chi_square_p": found.chi_square_p,
             "disagree": found.disagree if found.normalised is not None else None,
         }
     return data
