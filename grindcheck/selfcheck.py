@@ -12,6 +12,7 @@ from grindcheck.errors import InputError
 from grindcheck.mat.spec import mat_spec
 from grindcheck.pipeline import Request, check_pair
 from grindcheck.results import Comparison
+from grindcheck.selffaces import FaceChecked
 
 FOLDER = "sample_images"
 
@@ -56,11 +57,13 @@ class SelfCheck:
     ----------
     figures : tuple of Compared
     failed : tuple of (str, str)
-        Pairs that gave no figures, and why.
+        Pairs that gave no figures and faces that couldn't be searched, and why.
+    faces : tuple of FaceChecked
     """
 
     figures: tuple[Compared, ...]
     failed: tuple[tuple[str, str], ...]
+    faces: tuple[FaceChecked, ...] = ()
 
     @property
     def outside(self) -> int:
@@ -77,9 +80,10 @@ class SelfCheck:
 
     @property
     def sound(self) -> bool:
-        """Whether every pair was measured, no figure is far off, and not too many lie outside."""
+        """Whether all was measured, no figure is far off, not too many lie outside, no face has a fault."""
         far = any(abs(one.told - one.true) > _NEVER * one.std for one in self.figures)
-        return bool(self.figures) and not self.failed and not far and self.chance > _RARELY
+        faults = any(face.faults for face in self.faces)
+        return bool(self.figures) and not self.failed and not far and not faults and self.chance > _RARELY
 
 
 def sample_folder(given: Path | None = None) -> Path:
@@ -120,7 +124,7 @@ def check_samples(
     failed: list[tuple[str, str]] = []
     for name in names:
         progress(name)
-        truth = _truth(folder, name)
+        truth = truth_of(folder, name)
         try:
             comparison = measure(sample_request(folder, truth))
         except GrindcheckError as problem:
@@ -133,7 +137,14 @@ def check_samples(
     return SelfCheck(figures=tuple(figures), failed=tuple(failed))
 
 
-def _truth(folder: Path, name: str) -> dict[str, Any]:
+def truth_of(folder: Path, name: str) -> dict[str, Any]:
+    """Read what is known of a sample.
+
+    Raises
+    ------
+    InputError
+        If it isn't there.
+    """
     try:
         found: dict[str, Any] = json.loads((folder / f"{name}.json").read_text(encoding="utf-8"))
     except (OSError, ValueError):

@@ -39,7 +39,8 @@ LAYERS = (
     },
     {
         "pipeline", "pairs", "advice", "options", "finish.regions", "finish.check", "trend", "flatness",
-        "gaugestudy", "gaugespread", "rangefactors", "agreement", "gaugetable", "selfcheck", "batch",
+        "gaugestudy", "gaugespread", "rangefactors", "agreement", "gaugetable", "selfcheck", "selffaces",
+        "selfdrift", "batch",
     },
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",

@@ -66,7 +66,7 @@ def test_against_a_calliper(worked: Path, tmp_path: Path) -> None:
 def test_photos_measured_from_end_to_end(tmp_path: Path) -> None:
     """Two sample knives at half their size, each twice, the second take a twentieth darker.
 
-    (A take 15 % darker was tried: in one of the pairs another line is taken then, 0.24 mm off.)
+    (15 % darker, another line is taken in a third knife, field_knife_b, and its plunge is 0.24 mm off.)
     """
     import numpy as np
 

@@ -1,6 +1,7 @@
 """The finish check on the sample photos, set beside what was rendered into them."""
 
 import json
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -12,13 +13,13 @@ from grindcheck.finish.acceptance import judge_finish
 from grindcheck.finish.check import check_finish
 from grindcheck.finish.request import FinishRequest
 from grindcheck.finish.results import Finish, FinishFace, Scratch
-from grindcheck.geometry import Array
+from grindcheck.selfcheck import SelfCheck
+from grindcheck.selfdrift import drifted, read_released
+from grindcheck.selffaces import FaceChecked, check_faces, found_on, sample_faces, share_on, true_paths_mm
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 # two ends, each by the place of the tip (0.1 mm) and by how the scratch fades there (its taper of up to 2 mm)
 ENDS_MM = 2.5
-# what the tip's place and half a millimetre of height on a bevel leave of a point on the blade
-NEAR_MM = 0.5
 
 
 @cache
@@ -39,32 +40,8 @@ def face_of(name: str) -> FinishFace:
     return finish_of(name).faces[0]
 
 
-def true_mm(face: FinishFace, name: str) -> dict[str, Array]:
-    """Every true scratch of the last photo, in the check's blade frame (the truth has y = 0 at the edge)."""
-    truth = truth_of(name)
-    outline = np.array(truth["outline_mm"])
-    tip_y = outline[np.argmax(outline[:, 0]), 1]
-    return {
-        one["id"]: np.array(one["path_mm"]) - np.array([0.0, tip_y])
-        for one in truth["photos"][-1]["scratches"]
-    }
-
-
-def share_on(scratch: Scratch, path: Array) -> float:
-    """Share of a found scratch's points that lie on a true one."""
-    assert scratch.path_mm is not None
-    at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
-    steps = np.linspace(0.0, at[-1], 400)
-    line = np.column_stack([np.interp(steps, at, path[:, axis]) for axis in (0, 1)])
-    return float(np.mean([np.hypot(*(line - point).T).min() < NEAR_MM for point in scratch.path_mm]))
-
-
 def found_of(name: str) -> dict[str, list[Scratch]]:
-    face = face_of(name)
-    return {
-        key: [one for one in face.scratches if share_on(one, path) > 0.5]
-        for key, path in true_mm(face, name).items()
-    }
+    return found_on(face_of(name), truth_of(name))
 
 
 @pytest.mark.parametrize(
@@ -100,7 +77,7 @@ def test_most_lines_of_the_coarser_grit_are_found_and_read_as_such() -> None:
 
 def test_the_single_scratch_is_found_from_end_to_end_across_the_shoulder() -> None:
     [found] = found_of("face_handling").values()
-    [path] = true_mm(face_of("face_handling"), "face_handling").values()
+    [path] = true_paths_mm(truth_of("face_handling")).values()
     assert len(found) == 1
     assert found[0].path_mm is not None
     ends = found[0].path_mm[[0, -1]]
@@ -159,3 +136,77 @@ def test_a_photo_without_a_mat_has_pixels_only(tmp_path: Path) -> None:
     assert scratch.length_mm is None
     # drawn 600 px long; each end is known to a few pixels at this strength
     assert scratch.length_px == pytest.approx(600, abs=6)
+
+
+# ---- the self-check's own look at them
+
+
+def asked(request: FinishRequest) -> Finish:
+    """Answer as `check_finish` has for this sample."""
+    return finish_of(next(name for name in FACES if f"{name}." in request.photos[0].name.replace("_2.", ".")))
+
+
+FACES = sample_faces(SAMPLES)
+
+
+def checked(search: Any = asked, names: tuple[str, ...] = FACES) -> dict[str, FaceChecked]:
+    faces, failed = check_faces(
+        SAMPLES, names, truth_of=lambda _, name: truth_of(name), progress=lambda name: None, search=search
+    )
+    assert failed == ()
+    return {face.name: face for face in faces}
+
+
+def test_the_selfcheck_finds_no_fault_and_no_drift() -> None:
+    found = checked()
+    assert [face.faults for face in found.values()] == [()] * 6
+    assert found["face_clean"].true == ()
+    assert set(found["face_again"].true) >= {"new_1", "kept_2", "kept_3"}
+    check = SelfCheck(figures=(), failed=(), faces=tuple(found.values()))
+    assert drifted(check, read_released(SAMPLES)) == ()
+
+
+def test_the_selfcheck_sees_a_search_that_finds_nothing() -> None:
+    def blind(request: FinishRequest) -> Finish:
+        face = asked(request).faces[0]
+        return Finish(faces=(replace(face, scratches=(), groups=()),))
+
+    found = checked(blind, ("face_clean", "face_sheath"))
+    assert found["face_clean"].faults == ()
+    assert "0 of 5 scratches were found" in found["face_sheath"].faults[0]
+    check = SelfCheck(figures=(), failed=(), faces=tuple(found.values()))
+    assert not check.sound
+    [said] = drifted(check, read_released(SAMPLES))
+    assert "sheath_1 isn't found any more" in said
+
+
+def test_the_selfcheck_sees_a_search_that_finds_too_much() -> None:
+    """Five scratches that nobody made on the clean face: 0.1 % of such faces have as many."""
+
+    def seeing(request: FinishRequest) -> Finish:
+        clean, other = asked(request).faces[0], face_of("face_leftover").scratches
+        return Finish(faces=(replace(clean, scratches=(*clean.scratches, *other[:6])),))
+
+    [face] = checked(seeing, ("face_clean",)).values()
+    assert face.false == 6
+    assert face.faults[0] == "6 false finds, where 0.86 are usual"
+    [said] = drifted(SelfCheck(figures=(), failed=(), faces=(face,)), read_released(SAMPLES))
+    assert "6 false finds instead of 0" in said
+
+
+def test_half_of_a_scratch_on_a_true_one_is_told() -> None:
+    """By hand: a line along x, of which the first half lies 0.2 mm off the true one and the rest 2 mm."""
+    [scratch] = found_of("face_handling")["slip_1"]
+    true = np.array([[-50.0, 5.0], [-40.0, 5.0]])
+    points = np.array([[-50.0, 5.2], [-48.0, 5.2], [-46.0, 7.0], [-44.0, 7.0]])
+    assert share_on(replace(scratch, path_mm=points), true) == 0.5
+    assert share_on(replace(scratch, path_mm=None), true) == 0.0
+
+
+def test_a_sample_that_cannot_be_searched_is_told(tmp_path: Path) -> None:
+    found, failed = check_faces(
+        tmp_path, ("face_clean",), truth_of=lambda _, name: truth_of(name), progress=lambda name: None
+    )
+    assert found == ()
+    assert failed[0][0] == "face_clean"
+    assert not SelfCheck(figures=(), failed=failed).sound

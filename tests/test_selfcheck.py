@@ -13,6 +13,7 @@ from grindcheck.errors import InputError
 from grindcheck.pipeline import Request, check_pair
 from grindcheck.results import Comparison
 from grindcheck.selfcheck import Compared, SelfCheck, check_samples, sample_folder, sample_pairs
+from grindcheck.selfdrift import drifted, read_released, released_data
 
 
 def figures(errors: list[float]) -> tuple[Compared, ...]:
@@ -53,12 +54,61 @@ def test_one_pair_measured_and_a_spoilt_measurement_seen() -> None:
     assert not found.sound
 
 
+def test_drift_is_seen_figure_by_figure() -> None:
+    """Half a standard uncertainty moves a figure, a quarter more of it widens it; less is let pass."""
+    before = SelfCheck(figures=figures([0.5, 0.1]), failed=())
+    kept = released_data(replace(before, figures=named(before.figures)))
+    assert drifted(replace(before, figures=named(before.figures)), kept) == ()
+    near = named(figures([0.9, -0.3]))
+    assert drifted(SelfCheck(figures=near, failed=()), kept) == ()
+    [moved] = drifted(SelfCheck(figures=named(figures([1.1, 0.1])), failed=()), kept)
+    assert (
+        moved == "petty: plunge.mid at 0 mm was 0.5000 ± 1.0000 mm at release, and is 1.1000 ± 1.0000 mm now."
+    )
+    wide = (replace(near[0], std=1.3), near[1])
+    assert len(drifted(SelfCheck(figures=wide, failed=()), kept)) == 1
+    [gone] = drifted(SelfCheck(figures=near[:1], failed=()), kept)
+    assert gone == "petty: plunge.mid at 1 mm was measured at release, and isn't now."
+    new = (*near, replace(near[0], station_mm=7.0))
+    [said] = drifted(SelfCheck(figures=new, failed=()), kept)
+    assert "at 7 mm wasn't measured at release" in said
+    # a pair that fails loses all its figures; one that wasn't asked for none
+    assert len(drifted(SelfCheck(figures=(), failed=(("petty", "dark"),)), kept)) == 2
+    assert drifted(SelfCheck(figures=(), failed=()), kept) == ()
+
+
+def named(found: tuple[Compared, ...]) -> tuple[Compared, ...]:
+    return tuple(replace(one, station_mm=float(place)) for place, one in enumerate(found))
+
+
+def test_the_command_fails_where_the_release_had_other_figures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The release's plunge of the first pair moved by two standard uncertainties."""
+    released = read_released(reduced.SAMPLES)
+    first = next(one for one in released["figures"] if one["pair"] == reduced.PAIRS[0])
+    first["value"] += 2 * first["std"]
+    monkeypatch.setattr("grindcheck.selfdrift.read_released", lambda folder: released)
+    done = CliRunner().invoke(app, ["selftest", "--quick"])
+    assert done.exit_code == 1, done.output
+    assert "at release, and is" in done.stdout
+    assert "1 figures or faces differ from the release" in done.stdout
+    assert "Not as it should be" in done.stdout
+
+
+def test_figures_at_release_that_are_none_are_refused(tmp_path: Path) -> None:
+    for text in ("", "[]", '{"figures": [{"pair": "a"}], "faces": []}'):
+        (tmp_path / "released.json").write_text(text, encoding="utf-8")
+        with pytest.raises(InputError, match="can't be read"):
+            read_released(tmp_path)
+
+
 def test_the_command_prints_figure_by_figure(tmp_path: Path) -> None:
     told = CliRunner().invoke(app, ["selftest", "--quick", "--json", str(tmp_path / "out.json")])
     assert told.exit_code == 0, told.output
     assert "As it should be" in told.stdout
     data = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))
     assert data["sound"]
+    assert data["drifted"] == data["faces"] == []
+    assert "No figures or faces differ from the release" in told.stdout
     assert told.stdout.count("inside\n") + told.stdout.count("OUTSIDE\n") == len(data["figures"]) > 3
 
 
