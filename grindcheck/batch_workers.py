@@ -6,12 +6,16 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import islice
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from pathlib import Path
 from typing import Any
 
 from grindcheck.batch import Job, as_data, measure
+from grindcheck.errors import PhotoError
+from grindcheck.memory import available_bytes
+from grindcheck.photo import look_over
 
 Measure = Callable[[dict[str, Any]], dict[str, Any]]
 
@@ -19,6 +23,9 @@ _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 _LIMIT_S = 300.0  # a pair takes seconds
 _WAIT_S = 1.0
 _CONNECT_S = 10
+# README "Time and memory": 332 to 412 MB for a pair of 12 megapixels, 895 MB for one of 48
+_PROCESS_BYTES, _PIXEL_BYTES = 300_000_000, 16
+_AHEAD = 2  # pairs a processor of a cluster, so that none waits for photos to travel
 
 
 @dataclass(slots=True)
@@ -32,6 +39,36 @@ class _Worker:
 def cores() -> int:
     """Return the processors that this process may use."""
     return os.process_cpu_count() or 1 if hasattr(os, "process_cpu_count") else os.cpu_count() or 1
+
+
+def workers_for(jobs: Sequence[Job], wanted: int | None) -> int:
+    """Return how many processes may measure: as many as cores, and as the memory left holds.
+
+    Parameters
+    ----------
+    jobs : sequence of Job
+    wanted : int, optional
+        By the user, instead of the cores.
+
+    Returns
+    -------
+    int
+        One at least.
+    """
+    most = min(wanted or cores(), max(len(jobs), 1))
+    left = available_bytes()
+    return most if left is None else max(min(most, left // _needed_bytes(jobs)), 1)
+
+
+def _needed_bytes(jobs: Sequence[Job]) -> int:
+    """Return what one process needs for the largest of the photos."""
+    largest = 0
+    for job in jobs:
+        for path in job.photos:
+            with suppress(PhotoError):  # which measuring it will tell
+                seen = look_over(path, name=path.name)
+                largest = max(largest, seen.width * seen.height)
+    return _PROCESS_BYTES + _PIXEL_BYTES * largest
 
 
 def measured_here(
@@ -92,6 +129,8 @@ def measured_here(
 def measured_on_cluster(jobs: Sequence[Job], address: str) -> Iterator[tuple[Job, dict[str, Any]]]:
     """Measure pairs on a Dask cluster: the photos' bytes travel, so that no folder is shared.
 
+    Two pairs a processor are under way at a time, so that neither here nor there all photos are held at once.
+
     Parameters
     ----------
     jobs : sequence of Job
@@ -121,12 +160,24 @@ def measured_on_cluster(jobs: Sequence[Job], address: str) -> Iterator[tuple[Job
             f"No cluster answers at {address}.", advice="Start dask scheduler there, and give its address."
         ) from None
     with client:
-        pairs = {client.submit(_sent, as_data(job), _bytes(job), pure=False): job for job in jobs}
-        for future in distributed.as_completed(pairs):  # type: ignore[no-untyped-call]
-            if future.status == "finished":
-                yield pairs[future], future.result()
-            else:
-                yield pairs[future], {"error": _gone(None)}
+        left = iter(jobs)
+        pairs: dict[Any, Job] = {}
+        under_way: Any = distributed.as_completed()  # type: ignore[no-untyped-call]
+
+        def hand_out(job: Job) -> None:
+            future = client.submit(_sent, as_data(job), _bytes(job), pure=False)
+            pairs[future] = job
+            under_way.add(future)
+
+        for job in islice(left, _AHEAD * max(sum(client.ncores().values()), 1)):
+            hand_out(job)
+        for future in under_way:
+            done = pairs.pop(future)
+            told = future.result() if future.status == "finished" else {"error": _gone(None)}
+            future.release()
+            for job in islice(left, 1):
+                hand_out(job)
+            yield done, told
 
 
 def _bytes(job: Job) -> list[bytes | None]:
@@ -206,8 +257,12 @@ def _serve(pipe: "Connection[Any, Any]", measure: Measure) -> None:
         except (EOFError, OSError, KeyboardInterrupt):
             return
         try:
-            pipe.send(measure(job))
+            told = measure(job)
         except KeyboardInterrupt:
             return
         except Exception as problem:
-            pipe.send({"error": f"Something unforeseen went wrong ({type(problem).__name__}: {problem})."})
+            told = {"error": f"Something unforeseen went wrong ({type(problem).__name__}: {problem})."}
+        try:
+            pipe.send(told)
+        except (OSError, KeyboardInterrupt):  # who asked is gone
+            return

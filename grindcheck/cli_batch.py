@@ -1,5 +1,6 @@
 """The command that measures a folder of pairs."""
 
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Annotated
 
@@ -28,7 +29,8 @@ def batch(
     ] = None,
     no_lens: NoLens = False,
     workers: Annotated[
-        int | None, typer.Option(min=1, help="Processes that measure.", show_default="as many as cores")
+        int | None,
+        typer.Option(min=1, help="Processes that measure, at most.", show_default="as many as cores"),
     ] = None,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Measure on a Dask cluster, as tcp://10.0.0.5:8786.")
@@ -47,7 +49,8 @@ def batch(
 
         from grindcheck import options
         from grindcheck.batch import Table, jobs_in
-        from grindcheck.batch_workers import cores, measured_here, measured_on_cluster
+        from grindcheck.batch_workers import measured_here, measured_on_cluster, workers_for
+        from grindcheck.folderlock import only_one
 
         jobs, alone = jobs_in(
             folder, options.read_thickness(thickness) if thickness else None, kept_lens=not no_lens
@@ -62,15 +65,16 @@ def batch(
             return
         for job in jobs:
             typer.echo(f"{job.knife}: {job.photos[0].name} and {job.photos[1].name}", err=True)
+        stack = context.with_resource(ExitStack())
+        for lock in (folder / ".grindcheck.lock", csv_file.parent / f".{csv_file.name}.lock"):
+            stack.enter_context(only_one(lock, what=f"Another batch runs in {folder} or writes {csv_file}"))
         table = Table(csv_file)
         left = [job for job in jobs if not table.has(job)]
         if len(left) < len(jobs):
             typer.echo(f"{len(jobs) - len(left)} of {len(jobs)} pairs are done already.", err=True)
         failed = 0
         each = (
-            measured_on_cluster(left, cluster)
-            if cluster
-            else measured_here(left, min(workers or cores(), max(len(left), 1)))
+            measured_on_cluster(left, cluster) if cluster else measured_here(left, workers_for(left, workers))
         )
         bar = Progress(
             TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(),

@@ -14,7 +14,8 @@ PACKAGE = ROOT / "grindcheck"
 LAYERS = (
     # "": for its version
     {
-        "", "errors", "home", "settings", "units", "tablecell", "keptfile", "flags", "geometry", "chain",
+        "", "errors", "home", "settings", "units", "tablecell", "keptfile", "memory",
+        "folderlock", "flags", "geometry", "chain",
         "registration",
     },
     {"mat.spec", "mat.strips", "photo"},

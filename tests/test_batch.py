@@ -1,19 +1,27 @@
 """Many pairs: pairing, the growing table, crashes, going on after a stop, and a real pair end to end."""
 
 import csv
+import os
 import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import batch_stubs
+import psutil
 import pytest
 import reduced
 from typer.testing import CliRunner, Result
 
+from grindcheck import batch_workers, memory
 from grindcheck.batch import COLUMNS, Job, Table, jobs_in
 from grindcheck.batch_workers import measured_here, measured_on_cluster
 from grindcheck.cli import app
 from grindcheck.errors import InputError
+from grindcheck.folderlock import only_one
 
 
 def run(*arguments: object) -> Result:
@@ -77,6 +85,128 @@ def test_a_crash_an_exception_and_a_hang_cost_only_themselves(tmp_path: Path) ->
     assert "longer than 6 s" in told["hang"]["error"]
 
 
+def running(folder: Path) -> "subprocess.Popen[bytes]":
+    """Start a batch of stand-ins in a process of its own, as a user would."""
+    command = [sys.executable, "-m", "batch_stubs", "batch", str(folder), "--csv", str(folder / "out.csv")]
+    home = os.environ | {
+        "PYTHONPATH": os.pathsep.join([str(Path(__file__).parent.parent), str(Path(__file__).parent)])
+    }
+    return subprocess.Popen(
+        [*command, "--thickness", "2mm", "--workers", "2"],
+        env=home,
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+    )
+
+
+def begun(folder: Path) -> list[list[str]]:
+    path = folder / "begun.txt"
+    return [line.split() for line in path.read_text(encoding="utf-8").splitlines()] if path.exists() else []
+
+
+def until(so: Callable[[], bool]) -> None:
+    ends = time.monotonic() + 60
+    while not so():
+        assert time.monotonic() < ends, "it took longer than a minute"
+        time.sleep(0.02)
+
+
+def test_killed_processes_lose_nothing_and_nothing_is_measured_twice(tmp_path: Path) -> None:
+    """A worker is killed, then the batch itself, both in the middle; run again, each pair has its row."""
+    names = [f"k{number}" for number in range(8)]
+    photos(tmp_path, *(f"{name}_{end}.jpg" for name in names for end in (1, 2)))
+    table = tmp_path / "out.csv"
+    first = running(tmp_path)
+    try:
+        until(lambda: len(begun(tmp_path)) > 0)
+        psutil.Process(int(begun(tmp_path)[0][1])).kill()
+        until(lambda: table.exists() and len(rows(table)) >= 4)
+    finally:
+        first.kill()  # no chance to tidy up
+        first.communicate()
+    kept = table.read_bytes()
+    killed = begun(tmp_path)[0][0]
+    before = [row["knife"] for row in rows(table) if not row["error"]]
+    assert "ended without an answer" in next(row["error"] for row in rows(table) if row["knife"] == killed)
+    assert 3 <= len(before) < len(names)
+    until(lambda: not psutil.pid_exists(first.pid))
+    (tmp_path / "begun.txt").write_text("", encoding="utf-8")
+    second = running(tmp_path)
+    said, _ = second.communicate(timeout=60)
+    assert second.returncode == 0, said
+    assert f"{len(names) - len(before)} pairs measured, 0 not." in said.decode("utf-8")
+    assert table.read_bytes().startswith(kept[: kept.rfind(b"\n") + 1])
+    assert sorted(row["knife"] for row in rows(table) if not row["error"]) == names
+    assert all(row["reservations"] == row["knife"] for row in rows(table) if not row["error"])
+    again = [knife for knife, _ in begun(tmp_path)]
+    assert sorted(again) == sorted(set(names) - set(before))
+
+
+def test_a_second_batch_in_the_folder_is_refused(tmp_path: Path) -> None:
+    photos(tmp_path, *(f"k{number}_{end}.jpg" for number in range(8) for end in (1, 2)))
+    first = running(tmp_path)
+    try:
+        until(lambda: len(begun(tmp_path)) > 0)
+        for table in ("out.csv", "other.csv"):
+            told = run(tmp_path, "--csv", tmp_path / table, "--thickness", "2mm")
+            assert told.exit_code == 2
+            assert f"Another batch runs in {tmp_path}" in told.stderr
+            assert f"(process {first.pid})" in told.stderr
+        elsewhere = tmp_path / "elsewhere"
+        elsewhere.mkdir()
+        photos(elsewhere, "a_1.jpg", "a_2.jpg")
+        told = run(elsewhere, "--csv", tmp_path / "out.csv", "--thickness", "2mm")
+        assert told.exit_code == 2
+        assert "writes" in told.stderr
+    finally:
+        first.kill()
+        first.communicate()
+    with only_one(tmp_path / ".grindcheck.lock", what="Another"):
+        pass  # the system took it back
+
+
+def test_a_folder_that_cannot_be_written_has_no_lock(tmp_path: Path) -> None:
+    with (
+        only_one(tmp_path / "none" / "lock", what="Another"),
+        only_one(tmp_path / "none" / "lock", what="Another"),
+    ):
+        assert not (tmp_path / "none").exists()
+
+
+def test_no_more_workers_than_the_memory_holds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """300 MB and 16 bytes a pixel: 4 megapixels need 364 MB, and two gigabytes hold five."""
+    from PIL import Image
+
+    for end in (1, 2):
+        Image.new("L", (2000, 2000)).save(tmp_path / f"a_{end}.png")
+    photos(tmp_path, "b_1.jpg", "b_2.jpg")
+    jobs, _ = jobs_in(tmp_path, 2.0)
+    monkeypatch.setattr(batch_workers, "cores", lambda: 16)
+    for left, wanted, counted in (
+        (2_000_000_000, None, 2), (2_000_000_000, 1, 1), (700_000_000, None, 1), (0, 8, 1), (None, None, 2)
+    ):  # fmt: skip
+        monkeypatch.setattr(batch_workers, "available_bytes", lambda left=left: left)
+        assert batch_workers.workers_for(jobs, wanted) == counted
+    monkeypatch.setattr(batch_workers, "available_bytes", lambda: 2_000_000_000)
+    assert batch_workers.workers_for(jobs * 8, None) == 5
+    assert batch_workers.workers_for(jobs * 8, 12) == 5
+
+
+def test_memory_left_is_what_other_programs_read_too(tmp_path: Path) -> None:
+    left = memory.available_bytes()
+    assert left is not None
+    assert 0 < left <= psutil.virtual_memory().total
+    (tmp_path / "memory.max").write_text("1000\n", encoding="ascii")
+    (tmp_path / "memory.current").write_text("700\n", encoding="ascii")
+    (tmp_path / "memory.stat").write_text("anon 1\ninactive_file 150\n", encoding="ascii")
+    assert memory._group(tmp_path) == 450  # 1000 − 700 + 150
+    (tmp_path / "memory.max").write_text("max\n", encoding="ascii")
+    assert memory._group(tmp_path) is None
+    (tmp_path / "info").write_text("MemTotal: 9 kB\nMemAvailable:     5 kB\n", encoding="ascii")
+    assert memory._meminfo(tmp_path / "info") == 5120
+    assert memory._meminfo(tmp_path / "none") is None
+
+
 def test_the_table_goes_on_after_a_stop_in_the_middle_of_a_row(tmp_path: Path) -> None:
     photos(tmp_path, "a_1.jpg", "a_2.jpg", "b_1.jpg", "b_2.jpg")
     jobs, _ = jobs_in(tmp_path, 2.0)
@@ -111,8 +241,6 @@ def test_a_stop_in_the_heading_is_no_other_table(tmp_path: Path, length: int) ->
 
 
 def test_two_files_of_one_name_stay_two_on_a_cluster(tmp_path: Path) -> None:
-    from grindcheck import batch_workers
-
     job = {"knife": "p", "photos": ["l/p.jpg", "r/p.jpg"], "thickness_mm": 2.0, "kept_lens": True}
     told = batch_workers._sent(job, [b"one", b"other"])
     assert "same photo" not in told["error"]
@@ -157,16 +285,26 @@ def test_the_list_measures_nothing(tmp_path: Path) -> None:
 
 
 @pytest.mark.filterwarnings("ignore")
-def test_the_same_on_a_cluster(tmp_path: Path) -> None:
-    """A Dask cluster in this process; the photos travel as bytes, and bad ones are told as such."""
+def test_the_same_on_a_cluster(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A Dask cluster in this process; photos travel as bytes, few at a time, and bad ones are told so."""
     distributed = pytest.importorskip("distributed")
-    photos(tmp_path, "a_1.jpg", "a_2.jpg", "b_1.jpg", "b_2.jpg")
+    photos(tmp_path, *(f"{name}_{end}.jpg" for name in "abcdef" for end in (1, 2)))
     jobs, _ = jobs_in(tmp_path, 2.0)
+    sent: list[Job] = []
+    most = 0
+    monkeypatch.setattr(
+        batch_workers, "_bytes", lambda job, read=batch_workers._bytes: sent.append(job) or read(job)
+    )
     with distributed.LocalCluster(
         n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
     ) as cluster:
-        told = dict(measured_on_cluster(jobs, cluster.scheduler_address))
-    assert {job.knife for job in told} == {"a", "b"}
+        told = {}
+        for job, cells in measured_on_cluster(jobs, cluster.scheduler_address):
+            told[job] = cells
+            most = max(most, len(sent) - len(told))
+    assert {job.knife for job in told} == set("abcdef")
+    assert len(sent) == 6
+    assert most <= 2  # for its one processor
     assert all("is no JPEG, PNG or HEIC picture" in cells["error"] for cells in told.values())
 
 
