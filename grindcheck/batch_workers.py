@@ -12,7 +12,8 @@ from multiprocessing.context import SpawnProcess
 from pathlib import Path
 from typing import Any
 
-from grindcheck.batch import Job, as_data, measure
+from grindcheck.batch import Job, as_data
+from grindcheck.batch_measuring import measure
 from grindcheck.errors import PhotoError
 from grindcheck.memory import available_bytes
 from grindcheck.photo import look_over
@@ -25,6 +26,7 @@ _WAIT_S = 1.0
 _CONNECT_S = 10
 # README "Time and memory": 332 to 412 MB for a pair of 12 megapixels, 895 MB for one of 48
 _PROCESS_BYTES, _PIXEL_BYTES = 300_000_000, 16
+_PICTURE_BYTES = 200_000_000  # more for a picture of the result
 _AHEAD = 2  # pairs a processor of a cluster, so that none waits for photos to travel
 
 
@@ -68,7 +70,7 @@ def _needed_bytes(jobs: Sequence[Job]) -> int:
             with suppress(PhotoError):  # which measuring it will tell
                 seen = look_over(path, name=path.name)
                 largest = max(largest, seen.width * seen.height)
-    return _PROCESS_BYTES + _PIXEL_BYTES * largest
+    return _PROCESS_BYTES + _PIXEL_BYTES * largest + _PICTURE_BYTES * any(job.files for job in jobs)
 
 
 def measured_here(

@@ -1,6 +1,7 @@
 """The command that measures a folder of pairs."""
 
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -17,8 +18,8 @@ def batch(
         Path,
         typer.Argument(
             metavar="FOLDER",
-            help="Photos whose names end in _1 and _2, _a and _b, or _left and _right; or a pairs.csv of "
-            "the columns knife, photo 1, photo 2, thickness.",
+            help="Photos whose names end in _1 and _2, _a and _b, or _left and _right, or that were taken "
+            "two and two; or a pairs.csv of the columns knife, photo 1, photo 2, thickness.",
         ),
     ],
     csv_file: Annotated[
@@ -35,6 +36,10 @@ def batch(
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Measure on a Dask cluster, as tcp://10.0.0.5:8786.")
     ] = None,
+    results: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Write each pair's result there, as JSON and as a picture."),
+    ] = None,
     only_list: Annotated[
         bool, typer.Option("--list", help="Say which photos make a pair, and measure nothing.")
     ] = False,
@@ -48,7 +53,9 @@ def batch(
         from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
         from grindcheck import options
-        from grindcheck.batch import Table, jobs_in
+        from grindcheck.batch import Table
+        from grindcheck.batch_measuring import keep_files
+        from grindcheck.batch_pairing import jobs_in
         from grindcheck.batch_workers import measured_here, measured_on_cluster, workers_for
         from grindcheck.folderlock import only_one
 
@@ -59,17 +66,19 @@ def batch(
             typer.echo(f"{path.name} pairs with no other photo and is left out.", err=True)
         if only_list:
             for job in jobs:
+                how = ", paired by time" if job.by_time else ""
                 typer.echo(
-                    f"{job.knife}: {job.photos[0].name}, {job.photos[1].name}, {job.thickness_mm:.2f} mm"
+                    f"{job.knife}: {job.photos[0].name}, {job.photos[1].name}, {job.thickness_mm:.2f} mm{how}"
                 )
             return
         for job in jobs:
-            typer.echo(f"{job.knife}: {job.photos[0].name} and {job.photos[1].name}", err=True)
+            how = ", paired by time" if job.by_time else ""
+            typer.echo(f"{job.knife}: {job.photos[0].name} and {job.photos[1].name}{how}", err=True)
         stack = context.with_resource(ExitStack())
         for lock in (folder / ".grindcheck.lock", csv_file.parent / f".{csv_file.name}.lock"):
             stack.enter_context(only_one(lock, what=f"Another batch runs in {folder} or writes {csv_file}"))
         table = Table(csv_file)
-        left = [job for job in jobs if not table.has(job)]
+        left = [replace(job, files=results is not None) for job in jobs if not table.has(job)]
         if len(left) < len(jobs):
             typer.echo(f"{len(jobs) - len(left)} of {len(jobs)} pairs are done already.", err=True)
         failed = 0
@@ -83,6 +92,8 @@ def batch(
         with bar:
             task = bar.add_task("pairs", total=len(left))
             for job, cells in each:
+                if results is not None and "files" in cells:
+                    keep_files(results, job, cells["files"])  # before the row, which says that all is done
                 table.add(job, cells)
                 if cells.get("error"):
                     failed += 1

@@ -170,6 +170,32 @@ def look_over(path: Path, *, name: str) -> PhotoFile:
     return PhotoFile(suffix=kind, width=width, height=height)
 
 
+def time_taken(path: Path) -> str:
+    """Return when a photo was taken, as its metadata says, without decoding it.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+        ISO 8601, with the zone if the file has it; empty if it doesn't say.
+
+    Raises
+    ------
+    PhotoError
+        As for `look_over`.
+    """
+    data = _file_bytes(path)
+    kind = _kind(data, path.name)
+    if kind == ".heic":
+        exif = bytes(_heif_file(data, path.name).info.get("exif") or b"")
+    else:
+        _, exif = _header(data, kind, path.name)
+    return str(_fields(exif)["taken"])
+
+
 def _read(data: bytes, name: str) -> tuple[NDArray[np.uint8], dict[str, Any]]:
     """Decode a file; return the upright picture and what its metadata says."""
     kind = _kind(data, name)

@@ -27,6 +27,7 @@ def main() -> None:
     options = parser.parse_args()
     with atheris.instrument_imports(include=["grindcheck"]):
         import grindcheck.batch
+        import grindcheck.batch_pairing
         import grindcheck.gaugetable
         import grindcheck.lensstore
         import grindcheck.mat.finding

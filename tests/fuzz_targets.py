@@ -94,7 +94,8 @@ _EXPECTED = {"record", "in.zip", "photo.jpg", "table.csv", "pairs.csv", "lenses.
 
 def table(data: bytes) -> None:
     """Read bytes as a table of takes, of pairs, of a batch that stopped; as kept lenses, as kept readings."""
-    from grindcheck.batch import Table, jobs_in
+    from grindcheck.batch import Table
+    from grindcheck.batch_pairing import jobs_in
     from grindcheck.gaugetable import read_calliper, read_takes
     from grindcheck.lensstore import find_lens
     from grindcheck.printscale import load_print_scale

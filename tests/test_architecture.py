@@ -41,7 +41,7 @@ LAYERS = (
     {
         "pipeline", "pairs", "advice", "options", "finish.regions", "finish.check", "trend", "flatness",
         "gaugestudy", "gaugespread", "rangefactors", "agreement", "gaugetable", "selfcheck", "selffaces",
-        "selfdrift", "batch",
+        "selfdrift", "batch", "batch_pairing",
     },
     {
         "report", "report.words", "report.data", "report.text", "report.picture", "report.finish_words",
@@ -49,7 +49,7 @@ LAYERS = (
         "report.trend_text", "report.trend_picture", "report.flatness_text", "report.plain_photo",
         "report.paper", "report.knife_sheet", "report.drawing_data", "report.recorded_picture",
         "report.gauge_text", "report.agreement_picture", "report.budget_data", "report.uncertainty_text",
-        "batch_workers",
+        "batch_workers", "batch_measuring",
     },
     {
         "record", "record.entries", "record.tables", "record.migrations", "record.migrations.v0001",

@@ -1,6 +1,7 @@
 """Many pairs: pairing, the growing table, crashes, going on after a stop, and a real pair end to end."""
 
 import csv
+import json
 import os
 import shutil
 import subprocess
@@ -17,10 +18,12 @@ import reduced
 from typer.testing import CliRunner, Result
 
 from grindcheck import batch_workers, memory
-from grindcheck.batch import COLUMNS, Job, Table, jobs_in
+from grindcheck.batch import COLUMNS, Job, Table
+from grindcheck.batch_measuring import keep_files
+from grindcheck.batch_pairing import by_time, jobs_in
 from grindcheck.batch_workers import measured_here, measured_on_cluster
 from grindcheck.cli import app
-from grindcheck.errors import InputError
+from grindcheck.errors import InputError, OutputError
 from grindcheck.folderlock import only_one
 
 
@@ -51,6 +54,58 @@ def test_photos_pair_by_their_endings(tmp_path: Path) -> None:
         ("x", "x-left.png", "x-right.png"),
     ]
     assert [path.name for path in alone] == ["IMG_0011.jpg", "IMG_0012.jpg", "alone_1.jpg", "odd.jpg"]
+
+
+def taken(folder: Path, **times: str) -> list[Path]:
+    """Write small photos that say when they were taken, on one day."""
+    from PIL import Image
+
+    made = []
+    for name, time_ in times.items():
+        exif = Image.Exif()
+        if time_:
+            exif.get_ifd(0x8769)[0x9003] = f"2026:05:04 {time_}"  # DateTimeOriginal
+        Image.new("RGB", (32, 24)).save(folder / f"{name}.jpg", exif=exif)
+        made.append(folder / f"{name}.jpg")
+    return made
+
+
+def test_photos_that_no_name_pairs_are_paired_by_their_times(tmp_path: Path) -> None:
+    """Two and two within half a minute, a minute and more from the next; names in another order."""
+    made = taken(
+        tmp_path,
+        IMG_0049="10:00:00",
+        IMG_0041="10:00:25",
+        IMG_0043="10:01:30",
+        IMG_0042="10:01:50",
+        odd="10:30:00",
+        none="",
+    )
+    photos(tmp_path, "petty_1.jpg", "petty_2.jpg", "broken.jpg")
+    jobs, alone = jobs_in(tmp_path, 2.2)
+    assert [(job.knife, *(path.stem for path in job.photos), job.by_time) for job in jobs] == [
+        ("IMG_0043", "IMG_0043", "IMG_0042", True),
+        ("IMG_0049", "IMG_0049", "IMG_0041", True),
+        ("petty", "petty_1", "petty_2", False),
+    ]
+    assert [path.stem for path in alone] == ["broken", "none", "odd"]
+    told = run(tmp_path, "--csv", tmp_path / "out.csv", "--thickness", "2mm", "--list")
+    assert "IMG_0049: IMG_0049.jpg, IMG_0041.jpg, 2.00 mm, paired by time\n" in told.stdout
+    assert by_time([made[0]]) == ([], [made[0]])
+
+
+@pytest.mark.parametrize(
+    "times",
+    [
+        {"a": "10:00:00", "b": "10:00:20", "c": "10:00:45"},  # a third take: who belongs to whom?
+        {"a": "10:00:00", "b": "10:00:20", "c": "10:00:40", "d": "10:01:00"},  # evenly
+        {"a": "10:00:00", "b": "10:06:00"},  # too long for one blade
+        {"a": "10:00:00", "b": "10:00:00", "c": "10:00:00"},  # all at once: copied
+    ],
+)
+def test_times_that_leave_a_doubt_make_no_pair(tmp_path: Path, times: dict[str, str]) -> None:
+    made = taken(tmp_path, **times)
+    assert by_time(made) == ([], made)
 
 
 def test_a_list_names_pairs_and_thicknesses(tmp_path: Path) -> None:
@@ -241,7 +296,13 @@ def test_a_stop_in_the_heading_is_no_other_table(tmp_path: Path, length: int) ->
 
 
 def test_two_files_of_one_name_stay_two_on_a_cluster(tmp_path: Path) -> None:
-    job = {"knife": "p", "photos": ["l/p.jpg", "r/p.jpg"], "thickness_mm": 2.0, "kept_lens": True}
+    job = {
+        "knife": "p",
+        "photos": ["l/p.jpg", "r/p.jpg"],
+        "thickness_mm": 2.0,
+        "kept_lens": True,
+        "files": False,
+    }
     told = batch_workers._sent(job, [b"one", b"other"])
     assert "same photo" not in told["error"]
 
@@ -261,7 +322,8 @@ def test_a_real_pair_and_a_bad_one(tmp_path: Path) -> None:
     out = tmp_path / "out" / "table.csv"
     out.parent.mkdir()
     thickness = f"{reduced.truth(name)['thickness_mm']}mm"
-    told = run(tmp_path, "--csv", out, "--thickness", thickness, "--workers", 2)
+    results = tmp_path / "results"
+    told = run(tmp_path, "--csv", out, "--thickness", thickness, "--workers", 2, "--results", results)
     assert told.exit_code == 1, told.output
     assert "1 pairs measured, 1 not." in told.stdout
     by_name = {row["knife"]: row for row in rows(out)}
@@ -269,12 +331,36 @@ def test_a_real_pair_and_a_bad_one(tmp_path: Path) -> None:
     assert by_name["petty_a"]["verdict"] in ("match", "cannot tell")
     assert abs(float(by_name["petty_a"]["plunge half-way (mm)"])) < 0.2
     assert by_name["bad"]["error"]
+    data, picture = sorted(results.iterdir())
+    assert data.stem == picture.stem
+    assert data.name.startswith("petty_a_")
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    plunge = json.loads(data.read_text(encoding="utf-8"))["differences"]
+    mid = next(one for one in plunge if one["quantity"] == "plunge.mid")
+    assert mid["value"] == pytest.approx(float(by_name["petty_a"]["plunge half-way (mm)"]), abs=6e-4)
     shutil.copy(other, tmp_path / "bad_1.jpg")
     shutil.copy(one, tmp_path / "bad_2.jpg")
     again = run(tmp_path, "--csv", out, "--thickness", thickness)
     assert again.exit_code == 0, again.output
     assert "1 of 2 pairs are done already." in again.stderr
     assert len(rows(out)) == 3
+
+
+def test_files_of_a_pair_stay_in_their_folder_and_apart(tmp_path: Path) -> None:
+    photos(tmp_path, "1", "2", "3")
+    one = Job(knife="../x: a/b", photos=(tmp_path / "1", tmp_path / "2"), thickness_mm=2.0)
+    for job in (
+        one,
+        replace(one, photos=(tmp_path / "1", tmp_path / "3")),
+        replace(one, thickness_mm=3.0),
+        one,
+    ):
+        keep_files(tmp_path / "results", job, {".json": b"{}"})
+    made = sorted(path.name for path in (tmp_path / "results").iterdir())
+    assert len(made) == 3
+    assert all(name.startswith("_x_a_b_") for name in made), made
+    with pytest.raises(OutputError, match="can't be made"):
+        keep_files(tmp_path / "1" / "results", one, {".json": b"{}"})
 
 
 def test_the_list_measures_nothing(tmp_path: Path) -> None:

@@ -1,0 +1,113 @@
+"""One pair of a batch measured: the cells of its row, and its result as files."""
+
+import hashlib
+import re
+import tempfile
+from collections.abc import Mapping
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from grindcheck.batch import Job, sha256_of
+from grindcheck.errors import OutputError
+from grindcheck.report.data import json_text, report_data, write_whole
+
+if TYPE_CHECKING:
+    from grindcheck.results import Comparison
+    from grindcheck.verdict import Verdict
+
+_UNSAFE = re.compile(r"[^\w.-]+")  # in a file's name, on any system
+_LONGEST = 40  # letters of it, of four bytes at most
+
+
+def measure(job: Mapping[str, Any]) -> dict[str, Any]:
+    """Measure one pair, told as plain data, and return its cells.
+
+    Parameters
+    ----------
+    job : mapping
+        ``photos`` (two paths), ``thickness_mm``, ``kept_lens``, ``files``.
+
+    Returns
+    -------
+    dict
+        Some of `grindcheck.batch.COLUMNS`; ``error`` where the photos can't be measured; ``files``, bytes by
+        suffix, where they are asked for.
+    """
+    from grindcheck.errors import GrindcheckError
+    from grindcheck.pipeline import Request, check_pair
+    from grindcheck.settings import COVERAGE_FACTOR
+    from grindcheck.verdict import Tolerances, judge
+
+    one, other = (Path(path) for path in job["photos"])
+    try:
+        asked = Request(photos=(one, other), thickness_mm=job["thickness_mm"], kept_lens=job["kept_lens"])
+        comparison = check_pair(asked)
+    except GrindcheckError as problem:
+        return {"error": f"{problem.message} {problem.advice}"}
+    verdict = judge(comparison, Tolerances())
+    cells: dict[str, Any] = {"verdict": verdict.decision}
+    names = {
+        "plunge.shoulder": "plunge at shoulder",
+        "plunge.mid": "plunge half-way",
+        "plunge.edge": "plunge at edge",
+    }
+    heights = []
+    for figure in comparison.differences:
+        if figure.quantity in names:
+            name = names[figure.quantity]
+            cells[f"{name} (mm)"] = round(figure.value, 3)
+            cells[f"U {name} (mm)"] = round(COVERAGE_FACTOR * figure.std, 3)
+        elif figure.quantity == "bevel_height":
+            heights.append(figure)
+    if heights:
+        most = max(heights, key=lambda figure: abs(figure.value))
+        cells["largest height difference (mm)"] = round(most.value, 3)
+        cells["U of that height (mm)"] = round(COVERAGE_FACTOR * most.std, 3)
+    flags = {*comparison.flags, *comparison.left.flags, *comparison.right.flags}
+    files = {"files": _files(comparison, verdict)} if job["files"] else {}
+    return cells | {"reservations": " ".join(sorted(flags))} | files
+
+
+def keep_files(folder: Path, job: Job, files: Mapping[str, bytes]) -> None:
+    """Write what `measure` made of a pair, each file whole or not at all.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it isn't there.
+    job : Job
+        The files are named after its knife, and after photos and options, so that none replaces another's.
+    files : mapping of str to bytes
+        By suffix.
+
+    Raises
+    ------
+    OutputError
+        If one can't be written.
+    """
+    told = "".join([*map(sha256_of, job.photos), job.options])
+    plain = _UNSAFE.sub("_", job.knife).strip(".") or "pair"
+    name = f"{plain[:_LONGEST]}_{hashlib.sha256(told.encode('utf-8')).hexdigest()[:8]}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise OutputError(
+            f"The folder {folder} can't be made: {problem.strerror}.", advice="Name another for --results."
+        ) from None
+    for suffix, data in files.items():
+        write_whole(folder / f"{name}{suffix}", partial(_write, data))
+
+
+def _write(data: bytes, path: Path) -> None:
+    path.write_bytes(data)
+
+
+def _files(comparison: "Comparison", verdict: "Verdict") -> dict[str, bytes]:
+    from grindcheck.report.picture import write_picture
+
+    with tempfile.TemporaryDirectory() as folder:
+        picture = Path(folder) / "result.png"
+        write_picture(comparison, verdict, picture)
+        drawn = picture.read_bytes()
+    return {".json": json_text(report_data(comparison, verdict)).encode("utf-8"), ".png": drawn}
