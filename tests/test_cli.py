@@ -88,7 +88,7 @@ def test_an_interruption_is_no_mismatch(measured: Measured, problem: BaseExcepti
 
 def test_options_reach_the_request(measured: Measured) -> None:
     check(
-        "--flat-height", "10mm", "--edge-thickness", "0.02in", "--grind", "full-flat", "--paper", "a3",
+        "--flat-height", "10mm", "--edge-thickness", "0.02in", "--grind", "full-flat", "--no-lens", "--paper", "a3",
         "--bar-x", "395.8mm", "--bar-y", "276 mm",
         "--faces", "right,left", "--plunge-left", "1,2,3,4", "--shoulder-right", "1,2, 3,4 5,6.5",
         thickness="3/16in",
@@ -102,6 +102,7 @@ def test_options_reach_the_request(measured: Measured) -> None:
     assert (request.grind, request.paper) == ("full flat", "a3")
     assert (request.bar_x_mm, request.bar_y_mm) == (395.8, 276.0)
     assert request.faces == ("right", "left")
+    assert not request.kept_lens
     assert request.hand_lines == {"plunge-left": (1, 2, 3, 4), "shoulder-right": (1, 2, 3, 4, 5, 6.5)}
 
 
@@ -110,6 +111,7 @@ def test_defaults_of_the_request(measured: Measured) -> None:
     request = measured.request
     assert request is not None
     assert (request.height_mm, request.edge_mm, request.paper, request.grind) == (None, 0.5, None, None)
+    assert request.kept_lens
     assert (request.bar_x_mm, request.bar_y_mm, request.hand_lines) == (None, None, {})
     assert request.faces is None
 
