@@ -88,8 +88,8 @@ def test_an_interruption_is_no_mismatch(measured: Measured, problem: BaseExcepti
 
 def test_options_reach_the_request(measured: Measured) -> None:
     check(
-        "--flat-height", "10mm", "--edge-thickness", "0.02in", "--grind", "full-flat", "--no-lens", "--paper", "a3",
-        "--bar-x", "395.8mm", "--bar-y", "276 mm",
+        "--flat-height", "10mm", "--edge-thickness", "0.02in", "--grind", "full-flat", "--paper", "a3",
+        "--no-lens", "--bar-x", "395.8mm", "--bar-y", "276 mm",
         "--faces", "right,left", "--plunge-left", "1,2,3,4", "--shoulder-right", "1,2, 3,4 5,6.5",
         thickness="3/16in",
     )  # fmt: skip

@@ -14,6 +14,7 @@ from grindcheck.pipeline import Request, check_pair
 from grindcheck.results import Comparison
 from grindcheck.selfcheck import Compared, SelfCheck, check_samples, sample_folder, sample_pairs
 from grindcheck.selfdrift import drifted, read_released, released_data
+from grindcheck.selffaces import FaceChecked
 
 
 def figures(errors: list[float]) -> tuple[Compared, ...]:
@@ -81,17 +82,42 @@ def named(found: tuple[Compared, ...]) -> tuple[Compared, ...]:
     return tuple(replace(one, station_mm=float(place)) for place, one in enumerate(found))
 
 
-def test_the_command_fails_where_the_release_had_other_figures(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The release's plunge of the first pair moved by two standard uncertainties."""
+@pytest.mark.parametrize("worse", ["", "figure", "face", "far"])
+def test_the_whole_command_can_fail(worse: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All samples as the release had them, but for a figure moved, a face without its finds, one far off."""
     released = read_released(reduced.SAMPLES)
-    first = next(one for one in released["figures"] if one["pair"] == reduced.PAIRS[0])
-    first["value"] += 2 * first["std"]
-    monkeypatch.setattr("grindcheck.selfdrift.read_released", lambda folder: released)
-    done = CliRunner().invoke(app, ["selftest", "--quick"])
-    assert done.exit_code == 1, done.output
-    assert "at release, and is" in done.stdout
-    assert "1 figures or faces differ from the release" in done.stdout
-    assert "Not as it should be" in done.stdout
+    told = [
+        Compared(
+            pair=one["pair"], quantity=one["quantity"], station_mm=one["station_mm"], true=one["value"],
+            told=one["value"], std=one["std"], unit="mm",
+        )
+        for one in released["figures"]
+    ]  # fmt: skip
+    if worse == "figure":
+        told[3] = replace(told[3], told=told[3].told + told[3].std)
+    if worse == "far":
+        told[3] = replace(told[3], true=told[3].told + 5 * told[3].std)
+    faces = [
+        FaceChecked(
+            name=one["name"], true=tuple(one["found"]), found=tuple(one["found"]), false=one["false"],
+            false_expected=3.25, decision=one["decision"],
+        )
+        for one in released["faces"]
+    ]  # fmt: skip
+    if worse == "face":
+        faces[2] = replace(faces[2], found=())
+    check = SelfCheck(figures=tuple(told), failed=())
+    monkeypatch.setattr("grindcheck.selfcheck.check_samples", lambda folder, names, progress: check)
+    monkeypatch.setattr(
+        "grindcheck.selffaces.check_faces", lambda folder, names, truth_of, progress: (tuple(faces), ())
+    )
+    done = CliRunner().invoke(app, ["selftest"])
+    assert done.exit_code == (1 if worse else 0), done.output
+    assert ("Not as it should be" in done.stdout) == bool(worse)
+    assert ("No figures or faces differ from the release" in done.stdout) == (worse in ("", "far"))
+    assert ("at release, and is" in done.stdout) == (worse == "figure")
+    assert ("NOT RIGHT: 0 of" in done.stdout) == (worse == "face")
+    assert "face_clean: 0 of 0 scratches found, 0 false, clean" in done.stdout
 
 
 def test_figures_at_release_that_are_none_are_refused(tmp_path: Path) -> None:
