@@ -1,16 +1,13 @@
 """The budget as data: it adds up, says what helps, and records without it still tell."""
 
 import math
-from pathlib import Path
 from typing import Any
 
 import pytest
-import reduced
 from fixtures_results import comparison, face, figure, mismatch
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grindcheck.pipeline import check_pair
 from grindcheck.report.budget_data import SOURCES, budget_data, deciding, recorded_budget, sources
 from grindcheck.report.data import report_data
 from grindcheck.results import Comparison
@@ -62,17 +59,6 @@ def test_it_adds_up_by_hand_and_in_degrees() -> None:
     angle = next(one for one in made["budget"] if one["quantity"] == "plunge.angle")
     assert angle["unit"] == "deg"
     assert angle["sources"][0]["std"] == pytest.approx(0.8 * 0.15, abs=1e-6)
-
-
-def test_it_adds_up_for_a_measured_pair(tmp_path: Path) -> None:
-    name = "field_knife_c"
-    made = data(check_pair(reduced.request(name, reduced.halved(name, tmp_path))))
-    adds_up(made)
-    assert {source["name"] for one in made["budget"] for source in one["sources"]} >= {
-        "seeing the lines",
-        "lens and pose",
-        "the blade's outline",
-    }
 
 
 @given(

@@ -1,5 +1,6 @@
 """Several pairs of one blade: what averages out, what doesn't, and which pair is left out."""
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -8,6 +9,7 @@ import numpy as np
 import pytest
 import reduced
 from PIL import Image
+from test_budget_data import adds_up
 from typer.testing import CliRunner
 
 from grindcheck.cli import app
@@ -141,11 +143,18 @@ def test_four_photos_on_the_command_line(tmp_path: Path) -> None:
             again.append(tmp_path / f"again_{path.name}")
             Image.fromarray(np.clip(noisy, 0, 255).astype(np.uint8)).save(again[-1], exif=picture.getexif())
     thickness = f"{reduced.truth(name)['thickness_mm']}mm"
-    told = CliRunner().invoke(
-        app, ["check", *map(str, (one, other, *again)), "--thickness", thickness, "--units", "mm"]
-    )
+    written = tmp_path / "result.json"
+    asked = ["--thickness", thickness, "--units", "mm", "--json", str(written)]
+    told = CliRunner().invoke(app, ["check", *map(str, (one, other, *again)), *asked])
     assert told.exit_code in (0, 1, 3), told.output
     assert "Where the uncertainty of the difference that decides comes from" in told.stdout
+    made = json.loads(written.read_text(encoding="utf-8"))
+    adds_up(made)  # a budget as measured, not made by hand
+    assert {source["name"] for one in made["budget"] for source in one["sources"]} >= {
+        "seeing the lines",
+        "lens and pose",
+        "the blade's outline",
+    }
     odd = CliRunner().invoke(app, ["check", str(one), str(other), str(again[0]), "--thickness", thickness])
     assert odd.exit_code == 2
     twice = CliRunner().invoke(app, ["check", *map(str, (one, other, one, other)), "--thickness", thickness])
