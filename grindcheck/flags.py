@@ -67,6 +67,12 @@ _TABLE: tuple[tuple[str, str, str], ...] = (
         "Calibrate the phone again, and lay the mat flat.",
     ),
     (
+        "lenses_unreadable",
+        "The file lenses.json in the data folder can't be read; the photo was measured without a calibrated "
+        "lens.",
+        "Mend that file or move it away, then calibrate the phone again with grindcheck calibrate.",
+    ),
+    (
         "lens_residual",
         "The mat's corners don't all lie where lens and pose put them.",
         "Fix the mat flat on a board; use the main lens from about 40 cm.",

@@ -17,7 +17,7 @@ import numpy as np
 from grindcheck.errors import OutputError
 from grindcheck.geometry import Array, frozen
 from grindcheck.home import home_folder
-from grindcheck.keptfile import replace_text
+from grindcheck.keptfile import read_history, replace_text
 
 if TYPE_CHECKING:
     from grindcheck.photo import Photo
@@ -29,6 +29,8 @@ _K3 = 7  # of a calibration's values
 # A lens focused at d stands f/(d − f) farther out; 6 mm between 25 and 60 cm: 1.4 %, rectangular
 _BREATHING_STD = 0.014 / math.sqrt(12)
 _LEFT_OUT_STD = 1e-4  # of a term of distortion: one that the model left out isn't exactly 0
+# What can be no entry, so that nothing overflows later: real ones lie between 1e-5 and 10
+_LEAST, _MOST = 1e-9, 1e3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,17 +143,17 @@ def lens_name(photo: "Photo") -> str:
 
 
 def find_lens(key: str) -> KnownLens | None:
-    """Return the lens of a `lens_name`, or None if it wasn't calibrated."""
+    """Return the lens of a `lens_name`, or None if it wasn't calibrated.
+
+    Raises
+    ------
+    OutputError
+        If the file with the lenses is there but can't be read.
+    """
     history = _read().get(key) if key else None
     if not history:
         return None
-    last = history[-1]
-    return KnownLens(
-        focal_diagonals=float(last["focal_diagonals"]), k1=float(last["k1"]), k2=float(last["k2"]),
-        covariance=frozen(last["covariance"]), centre_std=float(last["centre_std"]),
-        decentring_std=float(last["decentring_std"]),
-        k3=None if last.get("k3") is None else float(last["k3"]),
-    )  # fmt: skip
+    return _lens(history[-1])
 
 
 def keep_lens(key: str, lens: KnownLens, **about: Any) -> None:
@@ -186,51 +188,57 @@ def lenses_file() -> Path:
 def _read() -> dict[str, list[dict[str, Any]]]:
     path = lenses_file()
     try:
-        history = _lenses(json.loads(path.read_text(encoding="utf-8")), path)
-        sound = isinstance(history, dict) and all(
-            _sound(entry) for entries in history.values() for entry in entries
-        )
-    except FileNotFoundError:
-        return {}
-    except (OSError, ValueError, TypeError) as problem:
-        raise _unreadable(path, str(problem)) from problem
-    if not sound:
-        raise _unreadable(path, "it isn't laid out as a list of lenses")
-    return dict(history)
+        return read_history(path, _sound, unpacked=_lenses)
+    except ValueError as problem:
+        raise OutputError(
+            f"The file with the calibrated lenses, {path}, can't be read: {problem}.",
+            advice="Mend that file or move it away; then calibrate the phone again.",
+        ) from problem
 
 
-def _lenses(stored: Any, path: Path) -> Any:
+def _lenses(stored: Any) -> Any:
     """Return the lenses of a file of any format that is known."""
     if not isinstance(stored, dict) or "format" not in stored:
         return stored  # the first format
     number = stored["format"]
     if isinstance(number, int) and number > FORMAT:
         raise OutputError(
-            f"The file with the lenses, {path}, has format {number}; "
+            f"The file with the lenses, {lenses_file()}, has format {str(number)[:20]}; "
             f"this grindcheck knows them up to {FORMAT}.",
             advice="Use the newer grindcheck that wrote it, or name another folder with GRINDCHECK_HOME.",
         )
-    return stored["lenses"] if number == FORMAT else None
+    return stored.get("lenses") if number == FORMAT else None
 
 
-def _sound(entry: Any) -> bool:
+def _sound(entry: dict[str, Any]) -> bool:
+    """Tell whether an entry is a lens that a photo can be measured with."""
     try:
-        numbers = [
-            float(entry[name]) for name in ("focal_diagonals", "k1", "k2", "centre_std", "decentring_std")
-        ]
-        covariance = np.array(entry["covariance"], dtype=np.float64)
-        if entry.get("k3") is not None:
-            numbers.insert(1, float(entry["k3"]))
-        size = 3 if entry.get("k3") is None else 4
-        return (
-            covariance.shape == (size, size)
-            and bool(np.isfinite(covariance).all())
-            and all(map(math.isfinite, numbers))
-            and min(numbers[0], *numbers[-2:]) > 0
-            and bool(np.linalg.eigvalsh(covariance).min() > 0)
-        )
-    except (KeyError, TypeError, ValueError):
+        lens = _lens(entry)
+        shares = (lens.focal_diagonals, lens.centre_std, lens.decentring_std)
+        if not all(_LEAST < share < _MOST for share in shares):
+            return False
+        bends = [lens.k1, lens.k2] if lens.k3 is None else [lens.k1, lens.k2, lens.k3]
+        size = 1 + len(bends)
+        if not all(abs(bend) < _MOST for bend in bends) or lens.covariance.shape != (size, size):
+            return False
+        variances = np.diag(lens.covariance)
+        if not np.all((variances > _LEAST**2) & (variances < _MOST**2)):
+            return False
+        stds = np.sqrt(variances)
+        correlation = lens.covariance / np.outer(stds, stds)
+        symmetric = bool(np.allclose(correlation, correlation.T, atol=1e-6))
+        return symmetric and bool(np.linalg.eigvalsh(correlation).min() > _LEAST)
+    except (KeyError, TypeError, ValueError, OverflowError):
         return False
+
+
+def _lens(entry: dict[str, Any]) -> KnownLens:
+    return KnownLens(
+        focal_diagonals=float(entry["focal_diagonals"]), k1=float(entry["k1"]), k2=float(entry["k2"]),
+        covariance=frozen(entry["covariance"]), centre_std=float(entry["centre_std"]),
+        decentring_std=float(entry["decentring_std"]),
+        k3=None if entry.get("k3") is None else float(entry["k3"]),
+    )  # fmt: skip
 
 
 def _write(history: dict[str, list[dict[str, Any]]]) -> None:
@@ -242,10 +250,3 @@ def _write(history: dict[str, list[dict[str, Any]]]) -> None:
             f"The lens can't be kept in {path}: {problem.strerror}.",
             advice="Check that the folder can be written, or name another with GRINDCHECK_HOME.",
         ) from problem
-
-
-def _unreadable(path: Path, why: str) -> OutputError:
-    return OutputError(
-        f"The file with the lenses, {path}, can't be read: {why}.",
-        advice="Move it away and calibrate the phone again.",
-    )

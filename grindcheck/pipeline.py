@@ -10,7 +10,7 @@ import numpy as np
 
 from grindcheck.camera import Camera, solve_camera
 from grindcheck.compare import Uncertain, View, compare, outlines_agree
-from grindcheck.errors import InputError, PairError, about
+from grindcheck.errors import InputError, OutputError, PairError, about
 from grindcheck.geometry import Array
 from grindcheck.grindlines import (
     SEEN,
@@ -28,7 +28,7 @@ from grindcheck.grindlines import (
     trace_shoulder_of,
     with_flags,
 )
-from grindcheck.lensstore import find_lens, lens_name
+from grindcheck.lensstore import KnownLens, find_lens, lens_name
 from grindcheck.mat.finding import MatView, find_mat
 from grindcheck.outline import Outline, trace_outline, turned_over
 from grindcheck.photo import Photo, read_photo
@@ -226,12 +226,23 @@ def look_at(photo: Photo, sheet: Sheet, stance: Stance, *, mat: MatView | None =
         if mat is None:
             mat = find_mat(photo, paper=sheet.paper)
         scale = _scale(mat.spec.paper, sheet)
-        lens = find_lens(lens_name(photo)) if sheet.kept_lens else None
+        lens, doubts = _calibrated(photo) if sheet.kept_lens else (None, ())
         camera = solve_camera(mat, photo, scale=(scale.x, scale.y), scale_std=scale.std, lens=lens)
         rough = find_blade(photo, camera, mat.spec, height_mm=stance.height_mm)
         outline = trace_outline(photo, mat, camera, rough)
-    flags = _doubts(camera, rough)
+    flags = (*doubts, *_doubts(camera, rough))
     return Seen(photo=photo, mat=mat, camera=camera, outline=outline, scale=scale, flags=flags)
+
+
+def _calibrated(photo: Photo) -> tuple[KnownLens | None, tuple[str, ...]]:
+    """Return the photo's lens as it was calibrated, and a reservation where that can't be read.
+
+    A calibration only makes U smaller, so a damaged file of them stops no check.
+    """
+    try:
+        return find_lens(lens_name(photo)), ()
+    except OutputError:
+        return None, ("lenses_unreadable",)
 
 
 def tell_faces(

@@ -13,7 +13,7 @@ from typing import Any
 
 from grindcheck.errors import InputError, OutputError
 from grindcheck.home import home_folder
-from grindcheck.keptfile import replace_text
+from grindcheck.keptfile import read_history, replace_text
 from grindcheck.mat.spec import CALLIPER_MARK_MM, mat_spec
 from grindcheck.mat.strips import SHEET_BAR_MM, STRIP, strip_spec
 
@@ -25,6 +25,7 @@ FURTHEST = (
 
 _FILE = "print_scale.json"
 _BARS = ("bar_x_mm", "bar_y_mm")
+_LONGEST_MM = 10_000.0  # of any bar
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,19 +164,20 @@ def _latest(paper: str, history: dict[str, list[dict[str, Any]]]) -> PrintScale:
 def _read() -> dict[str, list[dict[str, Any]]]:
     path = readings_file()
     try:
-        history = json.loads(path.read_text(encoding="utf-8"))
-        sound = isinstance(history, dict) and all(
-            isinstance(entry, dict) and all(isinstance(entry.get(bar), float | int | None) for bar in _BARS)
-            for entries in history.values()
-            for entry in entries
-        )
-    except FileNotFoundError:
-        return {}
-    except (OSError, ValueError, TypeError) as problem:
-        raise _unreadable(path, str(problem)) from problem
-    if not sound:
-        raise _unreadable(path, "it isn't laid out as a list of readings for each paper")
-    return dict(history)
+        return read_history(path, _sound)
+    except ValueError as problem:
+        raise OutputError(
+            f"The kept readings in {path} can't be read ({problem}).",
+            advice="Mend or rename that file, then measure the bars again.",
+        ) from problem
+
+
+def _sound(entry: dict[str, Any]) -> bool:
+    readings = [entry[bar] for bar in _BARS if entry.get(bar) is not None]
+    return all(
+        isinstance(one, float | int) and not isinstance(one, bool) and 0 < one < _LONGEST_MM
+        for one in readings
+    )
 
 
 def _write(history: dict[str, list[dict[str, Any]]]) -> None:
@@ -187,10 +189,3 @@ def _write(history: dict[str, list[dict[str, Any]]]) -> None:
             f"The readings can't be kept in {path} ({problem}).",
             advice="Let GRINDCHECK_HOME name a folder that you may write to.",
         ) from problem
-
-
-def _unreadable(path: Path, why: str) -> OutputError:
-    return OutputError(
-        f"The kept readings in {path} can't be read ({why}).",
-        advice="Mend or rename that file, then measure the bars again.",
-    )

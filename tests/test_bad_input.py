@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 from grindcheck import cli
 from grindcheck.errors import PairError
+from grindcheck.lensstore import lens_name
 from grindcheck.mat.spec import mat_spec
 from grindcheck.pipeline import Seen, check_pair, see, stance_of
 
@@ -170,6 +171,23 @@ def test_grey_print_is_told(photos, tmp_path):
 
 def test_colour_print_isn_t_called_grey(first):
     assert not {"grey_print", "dark"} & set(first.flags)
+
+
+def test_damaged_lenses_stop_no_check(photos, first, tmp_path, monkeypatch):
+    """A calibration only makes U smaller: without it the figures are those of a phone that has none."""
+    assert lens_name(first.photo) and "lenses_unreadable" not in first.flags
+    monkeypatch.setenv("GRINDCHECK_HOME", str(tmp_path))
+    (tmp_path / "lenses.json").write_text('{"phone": [', encoding="utf-8")
+    request = reduced.request(NAME, photos)
+    seen = see(photos[0], request, stance_of(request.thickness_mm, request.height_mm, request.edge_mm))
+    assert seen.flags == ("lenses_unreadable", *first.flags)
+    np.testing.assert_array_equal(seen.camera.parameters, first.camera.parameters)
+    run = check(photos, "--json", tmp_path / "r.json")
+    assert run.exit_code in (0, 1, 3), run.output
+    assert "lenses.json in the data folder can't be read" in " ".join(run.output.split())
+    assert "grindcheck calibrate" in " ".join(run.output.split())
+    told = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))
+    assert "lenses_unreadable" in json.dumps(told)
 
 
 # the pair

@@ -12,7 +12,6 @@ from synthetic import camera_truth
 from test_camera import CROSSINGS, Corners, Picture, opencv_doc  # noqa: F401
 from typer.testing import CliRunner
 
-from grindcheck import lensstore
 from grindcheck.camera import Camera, solve_camera
 from grindcheck.cli import app
 from grindcheck.errors import OutputError
@@ -298,10 +297,52 @@ def test_lenses_are_kept_and_none_is_lost(tmp_path: Path, monkeypatch: pytest.Mo
     stored = json.loads(lenses_file().read_text(encoding="utf-8"))
     assert [entry["photos"] for entry in stored["lenses"]["Phone|1||26"]] == [10, 12]
     assert find_lens("") is None
-    lenses_file().write_text('{"Phone|1||26": [{"k1": "x"}]}', encoding="utf-8")
+
+
+SOUND = {
+    "focal_diagonals": 0.75, "k1": 0.1, "k2": 0.0, "centre_std": 0.01, "decentring_std": 0.001,
+    "covariance": [[1e-5, 0, 0], [0, 1e-4, 0], [0, 0, 1e-3]],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("content", "why"),
+    [
+        ("", "Expecting value"),
+        ("[" * 100_000, "nested too deeply"),
+        ("3", "no list of entries"),
+        ('{"a": 3}', "no list of entries"),
+        ('{"a": {}}', "no list of entries"),  # an empty one let reading pass and keeping fail
+        ('{"a": [3]}', "entry 1 of 'a'"),
+        ('{"a": [{"k1": "x"}]}', "entry 1 of 'a'"),
+        *(
+            (json.dumps({"a": [SOUND, SOUND | changed]}), "entry 2 of 'a'")
+            for changed in (
+                {"focal_diagonals": 10**400},  # more than a float holds
+                {"focal_diagonals": 1e308},  # which times a diagonal is infinite
+                {"centre_std": 1e-300},  # whose inverse square is infinite
+                {"k2": math.nan},
+                {"covariance": [[1e-5, 0], [0, 1e-5]]},
+                {"covariance": [[1e-5, 0, 0], [0, -1e-5, 0], [0, 0, 1e-5]]},
+                {"covariance": [[1e-5, 9, 0], [0, 1e-5, 0], [0, 0, 1e-5]]},
+                {"covariance": [[1e-320, 0, 0], [0, 1e-5, 0], [0, 0, 1e-5]]},
+            )
+        ),
+    ],
+)
+def test_a_damaged_file_of_lenses_is_told_and_not_overwritten(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, content: str, why: str
+) -> None:
+    monkeypatch.setenv("GRINDCHECK_HOME", str(tmp_path))
+    lenses_file().write_text(content, encoding="utf-8")
+    with pytest.raises(OutputError, match=f"lenses.json, can't be read: .*{why}.*move it away"):
+        find_lens("a")
     with pytest.raises(OutputError, match="can't be read"):
-        find_lens("Phone|1||26")
-    assert lensstore.lenses_file().read_text(encoding="utf-8").startswith("{")
+        keep_lens("a", kept_lens()[0])
+    assert lenses_file().read_text(encoding="utf-8") == content
+    lenses_file().write_text(json.dumps({"a": [SOUND]}), encoding="utf-8")
+    found = find_lens("a")
+    assert found is not None and found.focal_diagonals == 0.75
 
 
 def test_a_file_of_the_first_format_is_read_and_carried_on(

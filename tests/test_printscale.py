@@ -174,6 +174,11 @@ def test_home_that_is_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
         '{"a4": [{"bar_x_mm": "276"}]}',
         '{"a4": [{"bar_x_mm": [276]}]}',
         "\xff",
+        '{"a4": {}}',  # an empty one let reading pass and saving fail
+        '{"a4": [{"bar_x_mm": NaN}]}',
+        '{"a4": [{"bar_x_mm": true}]}',
+        '{"a4": [{"bar_x_mm": 1' + 400 * "0" + "}]}",  # more than a float holds
+        "[" * 100_000,
     ],
 )
 def test_a_damaged_file_is_told_and_not_overwritten(home: Path, content: str) -> None:
