@@ -24,6 +24,8 @@ from grindcheck.errors import PhotoError, about
 
 MAX_PIXELS = 120_000_000  # the largest phone sensors have 108 million; about 360 MB once decoded
 MAX_FILE_BYTES = 400_000_000  # 108 million pixels of noise as PNG stay below this
+MOST_PARTS = 200_000  # of a file; 400 MB of PNG in pieces of 8 kB have 50,000, other files some hundred
+MOST_SCANS = 60  # of a JPEG; progressive ones have about ten, and each costs a pass over the whole picture
 SMALL_PIXELS = 3_000_000  # messengers shrink to 1 to 2 million
 FILM_DIAGONAL_MM = 43.27  # of the 36 mm × 24 mm frame; CIPA DC-008 counts the equivalent by the diagonal
 FOCAL_SHARE_STD = 0.03  # of the focal length: refocusing, stabiliser crop, maker's rounding; own estimate
@@ -35,6 +37,7 @@ PHOTO_FLAGS = ("no_exif_focal", "small_photo", "mirrored_undone", "digital_zoom"
 _ADVICE = "Send the original JPEG, PNG or HEIC file from the phone."
 _COPY = "Copy the original from the phone again."
 _HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
+_NO_FILL = re.compile(rb"[^\xff]")
 _MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")  # in a JPEG's scan: neither stuffing, restart nor fill
 _HEIF_PROBLEMS = (EOFError, IndexError, OSError, RuntimeError, SyntaxError, ValueError, MemoryError)
 _EXIF_PROBLEMS = (
@@ -308,16 +311,21 @@ def _truncated(name: str) -> PhotoError:
     return PhotoError(f"{name} is truncated: its picture data end too early.", advice=_COPY)
 
 
+def _crowded(name: str, count: int, what: str) -> PhotoError:
+    return PhotoError(f"{name} has more than {count} {what}, as no camera writes them.", advice=_ADVICE)
+
+
 def _damaged(name: str) -> PhotoError:
     return PhotoError(f"{name} is damaged and can't be decoded.", advice=_COPY)
 
 
 def _jpeg_header(data: bytes, name: str) -> tuple[tuple[int, int], bytes]:
     """Walk a JPEG's segments to its end; return (width, height) and the Exif block."""
-    at, size, exif = 2, None, b""
-    while True:
-        while data[at : at + 2] == b"\xff\xff":  # fill bytes before a marker
-            at += 1
+    at, size, exif, scans = 2, None, b"", 0
+    for _ in range(MOST_PARTS):
+        if data[at : at + 2] == b"\xff\xff":  # fill bytes before a marker
+            after = _NO_FILL.search(data, at)
+            at = after.start() - 1 if after else len(data)
         head = data[at : at + 4]
         if len(head) >= 2 and head[0] == 0xFF and head[1] == 0xD9:
             break
@@ -337,10 +345,15 @@ def _jpeg_header(data: bytes, name: str) -> tuple[tuple[int, int], bytes]:
             exif = body
         at += 2 + length
         if marker == 0xDA:
+            scans += 1
+            if scans > MOST_SCANS:
+                raise _crowded(name, MOST_SCANS, "scans")
             found = _MARKER.search(data, at)
             if found is None:
                 raise _truncated(name)
             at = found.start()
+    else:
+        raise _crowded(name, MOST_PARTS, "segments")
     if size is None:
         raise _damaged(name)
     return size, exif
@@ -348,7 +361,7 @@ def _jpeg_header(data: bytes, name: str) -> tuple[tuple[int, int], bytes]:
 
 def _png_chunks(data: bytes, name: str) -> Iterator[tuple[bytes, bytes]]:
     at = 8
-    while True:
+    for _ in range(MOST_PARTS):
         length, kind = int.from_bytes(data[at : at + 4]), data[at + 4 : at + 8]
         end = at + 8 + length
         if len(data) < end + 4:
@@ -360,6 +373,7 @@ def _png_chunks(data: bytes, name: str) -> Iterator[tuple[bytes, bytes]]:
         if kind == b"IEND":
             return
         at = end + 4
+    raise _crowded(name, MOST_PARTS, "chunks")
 
 
 def _png_header(data: bytes, name: str) -> tuple[tuple[int, int], bytes]:
@@ -392,7 +406,9 @@ def _decode(data: bytes, size: tuple[int, int], name: str) -> NDArray[np.uint8]:
 def _heif_file(data: bytes, name: str) -> Any:
     """Check the container and open its primary picture, turned as it says, without decoding it."""
     at = 0
-    while at < len(data):  # the outermost boxes
+    for _ in range(MOST_PARTS):  # the outermost boxes
+        if at >= len(data):
+            break
         length = int.from_bytes(data[at : at + 4])
         if length == 1:
             length = int.from_bytes(data[at + 8 : at + 16])
@@ -401,6 +417,8 @@ def _heif_file(data: bytes, name: str) -> Any:
         if length < 8:
             raise _damaged(name)
         at += length
+    else:
+        raise _crowded(name, MOST_PARTS, "boxes")
     if at > len(data):
         raise _truncated(name)
     import pillow_heif

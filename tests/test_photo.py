@@ -5,6 +5,7 @@ import math
 import os
 import struct
 import sys
+import time
 import zlib
 from functools import cache
 from io import BytesIO
@@ -471,6 +472,50 @@ def test_changed_byte_in_a_png_is_found(tmp_path: Path) -> None:
     data[data.index(b"IDAT") + 12] ^= 1
     with pytest.raises(PhotoError, match="damaged"):
         read_bytes(tmp_path, bytes(data))
+
+
+def chunk(kind: bytes, body: bytes = b"") -> bytes:
+    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+
+def progressive_with_scans(count: int) -> bytes:
+    """Return a progressive JPEG whose last scan comes again and again: decoded, each costs a whole pass."""
+    stream = BytesIO()
+    Image.new("RGB", (640, 480)).save(stream, "JPEG", progressive=True)
+    data = stream.getvalue()
+    scans = data.count(b"\xff\xda")
+    last = data[data.rfind(b"\xff\xda") : -2]
+    return data[:-2] + last * (count - scans) + b"\xff\xd9"
+
+
+def test_what_makes_a_small_file_costly_is_refused_at_once(tmp_path: Path) -> None:
+    """Two megabytes each, which took up to minutes: the limits are far beyond what cameras write."""
+    plain = b"\x89PNG\r\n\x1a\n"
+    costly = {
+        "scans": progressive_with_scans(photo.MOST_SCANS + 1),
+        "segments": b"\xff\xd8" + b"\xff\xe0\x00\x02" * (photo.MOST_PARTS + 1),
+        "chunks": plain + chunk(b"teXt") * (photo.MOST_PARTS + 1),
+        "boxes": b"\0\0\0\x18ftypheic" + bytes(12) + b"\0\0\0\x08free" * (photo.MOST_PARTS + 1),
+    }
+    for what, data in costly.items():
+        most = photo.MOST_SCANS if what == "scans" else photo.MOST_PARTS
+        begun = time.monotonic()
+        with pytest.raises(PhotoError, match=f"more than {most} {what}"):
+            read_bytes(tmp_path, data)
+        assert time.monotonic() - begun < 5.0  # 0.2 s here; unlimited it grows with the file's 400 MB
+    assert read_bytes(tmp_path, progressive_with_scans(photo.MOST_SCANS)).bgr.any() == 0
+
+
+def test_fill_bytes_before_a_marker_cost_no_time(tmp_path: Path) -> None:
+    stream = BytesIO()
+    Image.new("RGB", (32, 24)).save(stream, "JPEG")
+    data = stream.getvalue()
+    begun = time.monotonic()
+    filled = read_bytes(tmp_path, data[:2] + b"\xff" * 20_000_000 + data[2:])
+    assert filled.bgr.shape == (24, 32, 3)
+    with pytest.raises(PhotoError, match="truncated"):
+        read_bytes(tmp_path, b"\xff\xd8" + b"\xff" * 20_000_000)
+    assert time.monotonic() - begun < 2.0  # 0.1 s; byte by byte it took 3 s for the one
 
 
 def test_a_single_row_is_no_photo(tmp_path: Path) -> None:
