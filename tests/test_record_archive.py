@@ -310,6 +310,9 @@ def photo_made(other: bytes = b"", before: bytes = b"") -> Change:
         (rows_of("knives", id=None), "id of knives is 'None'"),
         (rows_of("knives", made_at="yesterday"), "made_at of knives is 'yesterday'"),
         (rows_of("knives", made_at="2026-01-01T00:00:00"), "made_at of knives is"),
+        (rows_of("knives", made_at="0001-01-01T00:00:00+23:59"), "made_at of knives is"),
+        (rows_of("knives", made_at="9999-12-31T23:59:59-01:00"), "made_at of knives is"),
+        (rows_of("facts", thickness_mm=10**400), "thickness_mm of facts is '1000"),
         (rows_of("facts", name=""), "knife's name is missing"),
         (rows_of("facts", name="a\nb"), "character that can't be kept"),
         (rows_of("facts", name=" a"), "isn't as the record keeps it"),
@@ -432,6 +435,53 @@ def test_bombs_are_refused_before_they_are_unpacked(
             made.writestr(f"photos/{number}", b"")
     with pytest.raises(RecordError, match="too many files"):
         import_record(other, bomb)
+
+
+def test_a_data_file_denser_than_any_export_packs_it(
+    record: Record, other: Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A megabyte would become a gigabyte of text, and that many times as much once it is read."""
+    bomb = tmp_path / "bomb.zip"
+    monkeypatch.setattr(taking_in, "_DENSE_FROM_BYTES", 500_000)
+    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as made:
+        made.writestr("record.json", b"[" + b"[]," * 400_000)
+    with pytest.raises(RecordError, match=r"record.json would have 1 MB out of 0.0 MB, as no export packs"):
+        import_record(other, bomb)
+    filled(record)
+    for number in range(10):  # one measured result is like another
+        result = done(other={"path": [[0.1 * n, 0.2 * n] for n in range(500)]})
+        checks.add_outcome(record, pair(record, knife(record, f"k{number}"), number).id, result)
+    export_record(record, tmp_path / "1.zip")
+    with zipfile.ZipFile(tmp_path / "1.zip") as made:
+        member = made.getinfo("record.json")
+        assert member.file_size / member.compress_size < taking_in._DENSEST / 3
+
+
+@pytest.mark.parametrize("packing", [zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA])
+def test_packings_that_no_export_has(record: Record, other: Record, tmp_path: Path, packing: int) -> None:
+    """What unpacks them has errors of its own and may ask for gigabytes of a few bytes."""
+    filled(record)
+    export_record(record, tmp_path / "1.zip")
+    with zipfile.ZipFile(tmp_path / "1.zip") as made:
+        files = {name: made.read(name) for name in made.namelist()}
+    with zipfile.ZipFile(tmp_path / "2.zip", "w", packing) as made:
+        for name, content in files.items():
+            made.writestr(name, content)
+    with pytest.raises(RecordError, match="which no export writes"):
+        import_record(other, tmp_path / "2.zip")
+
+
+def test_a_name_that_is_no_text_in_a_files_own_header(record: Record, other: Record, tmp_path: Path) -> None:
+    filled(record)
+    export_record(record, tmp_path / "1.zip")
+    data = bytearray((tmp_path / "1.zip").read_bytes())
+    data[30] = 0xFF  # where the first file's own header has its name, APPNOTE 4.3.7
+    at = data.index(b"PK\x01\x02")  # its entry in the directory: flags 8 bytes on, 0x800 is UTF-8 (4.4.4)
+    data[at + 9] |= 0x08
+    (tmp_path / "1.zip").write_bytes(data)
+    with pytest.raises(RecordError, match="no zip file that can be read"):
+        import_record(other, tmp_path / "1.zip")
+    assert listing.knives(other) == []
 
 
 def test_a_photo_that_unpacks_to_more_than_it_says(record: Record, other: Record, tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """Rows as plain data for an archive, and back; what comes in is checked like what a user gives."""
 
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Any
 
@@ -104,12 +105,12 @@ def _value(table: str, column: Column[Any], value: Any) -> Any:
     if value is None and column.nullable:
         return None
     if isinstance(kind, Moment) and isinstance(value, str):
-        try:
+        with suppress(
+            ValueError, OverflowError
+        ):  # OverflowError: on the calendar's edge, and in UTC beyond it
             at = datetime.fromisoformat(value)
-        except ValueError:
-            at = datetime.min
-        if at.tzinfo is not None:
-            return at.astimezone(UTC)
+            if at.tzinfo is not None:
+                return at.astimezone(UTC)
     elif isinstance(kind, JSON):
         if isinstance(value, list if column.key == "private" else dict):
             return value
@@ -118,7 +119,8 @@ def _value(table: str, column: Column[Any], value: Any) -> Any:
             return value
     elif isinstance(kind, Double):
         if isinstance(value, int | float) and not isinstance(value, bool):
-            return float(value)
+            with suppress(OverflowError):  # an integer of hundreds of digits
+                return float(value)
     elif isinstance(value, str) and not isinstance(kind, Moment):
         return value
     raise damaged(f"{column.key} of {table} is {str(value)[:40]!r}")

@@ -44,6 +44,9 @@ MOST_MEMBERS = 200_000
 _SPARE_BYTES = 50_000_000  # that must stay free on the disk
 _AT_ONCE = 300  # keys in one statement, which databases limit
 _ENCRYPTED = 0x1
+_PACKINGS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+_DENSEST = 100  # a data file is 5 to 20 times as long as it is packed; deflate reaches 1,030
+_DENSE_FROM_BYTES = 50_000_000  # below, a bomb does no harm
 _ROW_NAMES = {table.__tablename__ for table in TABLES}
 
 
@@ -134,10 +137,22 @@ def _zip(path: Path) -> zipfile.ZipFile:
         raise zipfile.BadZipFile(str(problem)) from problem
 
 
+@contextmanager
+def _reading(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> Iterator[BinaryIO]:
+    """Open a file of the archive; what its own header has wrong is the archive's damage."""
+    try:
+        file = archive.open(member)
+    except (ValueError, OverflowError, RuntimeError, struct.error) as problem:  # a name that isn't text there
+        raise zipfile.BadZipFile(str(problem)) from problem
+    with file:
+        yield cast(BinaryIO, file)
+
+
 def _strange(member: zipfile.ZipInfo) -> bool:
     parts = PurePosixPath(member.filename).parts
     ordinary = re.fullmatch(r"[\w.-]+(/[\w.-]+)?", member.filename, re.ASCII)
-    return not ordinary or ".." in parts or bool(member.flag_bits & _ENCRYPTED)
+    odd = member.compress_type not in _PACKINGS or bool(member.flag_bits & _ENCRYPTED)
+    return not ordinary or ".." in parts or odd
 
 
 def _data(archive: zipfile.ZipFile) -> Mapping[str, Any]:
@@ -148,7 +163,12 @@ def _data(archive: zipfile.ZipFile) -> Mapping[str, Any]:
         raise damaged(f"it has no {DATA_FILE}, so no export wrote it") from None
     if member.file_size > MOST_DATA_BYTES:
         raise damaged(f"its {DATA_FILE} would have {member.file_size / 1e6:.0f} MB")
-    with archive.open(member) as file:
+    if member.file_size > max(_DENSE_FROM_BYTES, _DENSEST * member.compress_size):
+        raise damaged(
+            f"its {DATA_FILE} would have {member.file_size / 1e6:.0f} MB out of "
+            f"{member.compress_size / 1e6:.1f} MB, as no export packs"
+        )
+    with _reading(archive, member) as file:
         text = file.read(MOST_DATA_BYTES + 1)
     if len(text) != member.file_size:
         raise damaged(f"its {DATA_FILE} isn't as long as it says")
@@ -228,8 +248,8 @@ def _photo(archive: zipfile.ZipFile, listed: PhotoTable, take: Taking) -> Arrive
     if member.file_size != listed.size_bytes or listed.size_bytes > MAX_FILE_BYTES:
         raise damaged(f"the photo {listed.sha256[:12]} isn't as large as it says")
     try:
-        with archive.open(member) as file:
-            one = take(cast(BinaryIO, file), name, listed.size_bytes)
+        with _reading(archive, member) as file:
+            one = take(file, name, listed.size_bytes)
     except PhotoError as problem:
         raise damaged(problem.message.rstrip(".")) from problem
     if one.sha256 != listed.sha256:
