@@ -1,14 +1,15 @@
 """The tool against photos of known truth: what a maker runs after an upgrade, or on a new computer."""
 
-import json
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import grindcheck
 from grindcheck.errors import InputError
+from grindcheck.keptfile import read_json
 from grindcheck.mat.spec import mat_spec
 from grindcheck.pipeline import Request, check_pair
 from grindcheck.results import Comparison
@@ -105,9 +106,18 @@ def sample_folder(given: Path | None = None) -> Path:
 
 
 def sample_pairs(folder: Path) -> tuple[str, ...]:
-    """Return the names of the sample pairs."""
-    listed = json.loads((folder / "pairs.json").read_text(encoding="utf-8"))["pairs"]
-    return tuple(str(pair["name"]) for pair in listed)
+    """Return the names of the sample pairs.
+
+    Raises
+    ------
+    InputError
+        If their list can't be read, or lists none.
+    """
+    with _as_it_should_be("The list of the sample pairs, pairs.json,"):
+        names = tuple(pair["name"] for pair in read_json(folder / "pairs.json")["pairs"])
+        if not names or not all(isinstance(name, str) and name for name in names):
+            raise ValueError("it lists no pairs")
+        return names
 
 
 def check_samples(
@@ -117,16 +127,22 @@ def check_samples(
     progress: Callable[[str], None],
     measure: Callable[[Request], Comparison] = check_pair,
 ) -> SelfCheck:
-    """Measure sample pairs and set their figures beside the truth."""
+    """Measure sample pairs and set their figures beside the truth.
+
+    Raises
+    ------
+    InputError
+        If the truth of one can't be read.
+    """
     from grindcheck.errors import GrindcheckError
 
     figures: list[Compared] = []
     failed: list[tuple[str, str]] = []
     for name in names:
         progress(name)
-        truth = truth_of(folder, name)
+        truth = _truth(folder, name)
         try:
-            comparison = measure(sample_request(folder, truth))
+            comparison = measure(truth.request)
         except GrindcheckError as problem:
             failed.append((name, problem.message))
             continue
@@ -143,15 +159,57 @@ def truth_of(folder: Path, name: str) -> dict[str, Any]:
     Raises
     ------
     InputError
-        If it isn't there.
+        If it isn't there, or damaged.
     """
+    with _as_it_should_be(f"The truth of {name}"):
+        return dict(read_json(folder / f"{name}.json"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Truth:
+    """A pair as a user would ask for it, and its true differences: mm, radians, heights by station."""
+
+    request: Request
+    plunge: Mapping[str, float]
+    heights: Mapping[float, float]
+
+
+def _truth(folder: Path, name: str) -> _Truth:
+    with _as_it_should_be(f"The truth of {name}"):
+        found = truth_of(folder, name)
+        differences = found["differences"]
+        plunge = {part: _number(value) for part, value in (differences["plunge"] or {}).items()}
+        if "angle" in plunge:
+            plunge["angle"] = math.radians(plunge["angle"])
+        heights = {_number(one["station"]): _number(one["value"]) for one in differences["bevel_height"]}
+        for length in ("thickness_mm", "flat_height_mm", "edge_thickness_mm"):
+            _number(found[length])
+        return _Truth(request=sample_request(folder, found), plunge=plunge, heights=heights)
+
+
+@contextmanager
+def _as_it_should_be(what: str) -> Iterator[None]:
     try:
-        found: dict[str, Any] = json.loads((folder / f"{name}.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        yield
+    except (
+        InputError,
+        OSError,
+        ValueError,
+        LookupError,
+        TypeError,
+        AttributeError,
+        OverflowError,
+    ) as problem:
         raise InputError(
-            f"The truth of {name} can't be read.", advice="Get the folder sample_images anew."
+            f"{what} can't be read ({problem or type(problem).__name__}).",
+            advice="Get the folder sample_images anew.",
         ) from None
-    return found
+
+
+def _number(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise ValueError(f"{str(value)[:40]!r} is no number")
+    return float(value)
 
 
 def sample_request(folder: Path, truth: dict[str, Any]) -> Request:
@@ -169,22 +227,20 @@ def sample_request(folder: Path, truth: dict[str, Any]) -> Request:
     )
 
 
-def _has_truth(truth: dict[str, Any], comparison: Comparison) -> bool:
+def _has_truth(truth: _Truth, comparison: Comparison) -> bool:
     """Whether there is a difference to compare: heights of a full flat grind are the blade's own."""
-    known = truth["differences"]
     full_flat = comparison.left.full_flat and comparison.right.full_flat
-    return bool(known["plunge"]) or bool(known["bevel_height"] and not full_flat)
+    return bool(truth.plunge) or bool(truth.heights and not full_flat)
 
 
-def _compared(name: str, truth: dict[str, Any], comparison: Comparison) -> Iterator[Compared]:
-    known = truth["differences"]
-    heights = {float(one["station"]): float(one["value"]) for one in known["bevel_height"]}
+def _compared(name: str, truth: _Truth, comparison: Comparison) -> Iterator[Compared]:
     for figure in comparison.differences:
         part = figure.quantity.removeprefix("plunge.")
-        if figure.quantity == "bevel_height" and figure.station_mm in heights:
-            true = heights[figure.station_mm]
-        elif part in (known["plunge"] or {}):
-            true = math.radians(known["plunge"][part]) if part == "angle" else float(known["plunge"][part])
+        station_mm = figure.station_mm
+        if figure.quantity == "bevel_height" and station_mm is not None and station_mm in truth.heights:
+            true = truth.heights[station_mm]
+        elif part in truth.plunge:
+            true = truth.plunge[part]
         else:
             continue
         yield Compared(

@@ -141,3 +141,32 @@ def test_the_command_prints_figure_by_figure(tmp_path: Path) -> None:
 def test_missing_samples_are_told(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="sample photos aren't here"):
         sample_folder(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "content", ["", "{}", "5", '{"pairs": 3}', '{"pairs": []}', '{"pairs": [{"name": 3}]}', "[" * 100_000]
+)
+def test_a_damaged_list_of_pairs_is_told(tmp_path: Path, content: str) -> None:
+    (tmp_path / "pairs.json").write_text(content, encoding="utf-8")
+    with pytest.raises(InputError, match=r"pairs.json, can't be read \(.+\)\. Get the folder"):
+        sample_pairs(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"differences": None}, {"differences": {"plunge": {"mid": "0"}, "bevel_height": []}},
+        {"differences": {"plunge": None, "bevel_height": [{"station": 10}]}}, {"photos": []}, {"photos": 3},
+        {"thickness_mm": "2mm"}, {"edge_thickness_mm": float("nan")}, {"print_scale": None}, {"paper": "a9"},
+        {"flat_height_mm": 10**400},
+    ],
+)  # fmt: skip
+def test_a_damaged_truth_is_told(tmp_path: Path, change: dict[str, object]) -> None:
+    """Before anything is measured: whatever is wrong in the file, it is named."""
+    (tmp_path / "one.json").write_text(json.dumps(reduced.truth("petty_a") | change), encoding="utf-8")
+
+    def measured(request: Request) -> Comparison:
+        raise AssertionError("nothing must be measured")
+
+    with pytest.raises(InputError, match=r"The truth of one can't be read \(.+\)\. Get the folder"):
+        check_samples(tmp_path, ("one",), progress=str, measure=measured)
