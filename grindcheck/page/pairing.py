@@ -8,8 +8,10 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from grindcheck.errors import OutputError
+from grindcheck.keptfile import read_json
 from grindcheck.report.data import write_whole
 
 LINK_LIVES = timedelta(minutes=10)
@@ -17,6 +19,7 @@ COOKIE_LIVES = timedelta(days=90)
 COOKIE = "grindcheck_paired"
 
 _FILE = "paired_phones.json"
+_TIMES = ("paired_at", "expires_at", "seen_at")
 _MOST_LINKS = 8  # open at once; the oldest goes
 _LONGEST_NAME = 60
 _SEEN_EVERY = timedelta(minutes=10)  # the file isn't written for each picture that a phone loads
@@ -154,15 +157,24 @@ def _hashed(token: str) -> str:
 
 def _read(file: Path) -> tuple[Phone, ...]:
     try:
-        rows = json.loads(file.read_text(encoding="utf-8"))
-        times = ("paired_at", "expires_at", "seen_at")
-        return tuple(
-            Phone(**(row | {name: datetime.fromisoformat(row[name]) for name in times})) for row in rows
-        )
+        rows = read_json(file)
+        if not isinstance(rows, list):
+            raise ValueError("it is no list")
+        return tuple(map(_phone, rows))
     except FileNotFoundError:
         return ()
-    except (OSError, ValueError, TypeError, KeyError) as problem:
+    except (ValueError, TypeError) as problem:
         raise OutputError(
             f"The list of paired phones in {file} can't be read ({problem}).",
             advice="Delete or mend that file; phones are then paired anew.",
         ) from problem
+
+
+def _phone(row: Any) -> Phone:
+    """Return an entry of the file; a ValueError or TypeError if it isn't one."""
+    if not isinstance(row, dict) or not all(isinstance(value, str) for value in row.values()):
+        raise ValueError("an entry isn't laid out as it should be")
+    times = {name: datetime.fromisoformat(row[name]) for name in _TIMES if name in row}
+    if any(time.tzinfo is None for time in times.values()):
+        raise ValueError("a time has no zone")
+    return Phone(**(row | times))
