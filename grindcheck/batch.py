@@ -60,7 +60,7 @@ def sha256_of(path: Path) -> str:
     """Return the SHA-256 of a file in hex, empty if it can't be read."""
     try:
         return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
+    except (OSError, ValueError):  # ValueError: a zero byte in the name
         return ""
 
 

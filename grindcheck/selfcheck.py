@@ -175,8 +175,8 @@ class _Truth:
 
 
 def _truth(folder: Path, name: str) -> _Truth:
+    found = truth_of(folder, name)
     with _as_it_should_be(f"The truth of {name}"):
-        found = truth_of(folder, name)
         differences = found["differences"]
         plunge = {part: _number(value) for part, value in (differences["plunge"] or {}).items()}
         if "angle" in plunge:

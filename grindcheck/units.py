@@ -56,10 +56,12 @@ def length_mm(text: str, *, what: str = "length") -> float:
     """
     fraction = _MIXED.match(text)
     if fraction:
-        if int(fraction["den"]) == 0:
-            raise _unreadable(text, what)
-        number = Fraction(int(fraction["whole"] or 0)) + Fraction(int(fraction["num"]), int(fraction["den"]))
-        return _in_mm(float(number), fraction["unit"].strip() or "inch", text, what)
+        try:
+            part = Fraction(int(fraction["num"]), int(fraction["den"]))
+            number = float(int(fraction["whole"] or 0) + part)
+        except (ArithmeticError, ValueError):  # nothing in the denominator, or hundreds of digits
+            raise _unreadable(text, what) from None
+        return _in_mm(number, fraction["unit"].strip() or "inch", text, what)
     plain = _PLAIN.match(text)
     if plain is None:
         raise _unreadable(text, what)

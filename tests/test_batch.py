@@ -18,8 +18,8 @@ import reduced
 from typer.testing import CliRunner, Result
 
 from grindcheck import batch_workers, memory
-from grindcheck.batch import COLUMNS, Job, Table
-from grindcheck.batch_measuring import keep_files
+from grindcheck.batch import COLUMNS, Job, Table, as_data
+from grindcheck.batch_measuring import keep_files, measure
 from grindcheck.batch_pairing import by_time, jobs_in
 from grindcheck.batch_workers import measured_here, measured_on_cluster
 from grindcheck.cli import app
@@ -115,6 +115,17 @@ def test_a_list_names_pairs_and_thicknesses(tmp_path: Path) -> None:
         jobs_in(tmp_path, None)
     jobs, _ = jobs_in(tmp_path, 4.0)
     assert [(job.knife, job.thickness_mm) for job in jobs] == [("petty", 3.96875), ("field", 4.0)]
+
+
+def test_a_zero_byte_in_a_photos_name_costs_its_row_only(tmp_path: Path) -> None:
+    (tmp_path / "pairs.csv").write_bytes(b"knife,photo 1,photo 2,thickness\na,1\x00.jpg,2.jpg,4mm\n")
+    (job,), _ = jobs_in(tmp_path, None)
+    table = Table(tmp_path / "out.csv")
+    assert not table.has(job)
+    told = measure(as_data(job))
+    assert "can't be read" in told["error"]
+    table.add(job, told)
+    assert len((tmp_path / "out.csv").read_text(encoding="utf-8").splitlines()) == 2
 
 
 def test_what_cannot_be_paired_is_refused(tmp_path: Path) -> None:

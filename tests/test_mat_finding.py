@@ -11,7 +11,7 @@ from synthetic import camera_truth, linear, mat_photo, photo_of, reflectance, re
 from tag_reader import read_tags
 
 from grindcheck.camera import Camera, solve_camera
-from grindcheck.errors import MatError
+from grindcheck.errors import MatError, NoMatError
 from grindcheck.geometry import Array
 from grindcheck.mat import markers
 from grindcheck.mat.finding import MAT_FLAGS, MatView, find_mat
@@ -165,6 +165,14 @@ def test_small_photo() -> None:
     view = find_mat(mat_photo(camera, A4, noise=2.0, jpeg_quality=80))
     assert len(view.corner_px) == 68
     assert error_px(view, camera).std() < 0.03
+
+
+@pytest.mark.parametrize("size", [(2, 2), (2, 4000), (4000, 3), (30000, 2), (40, 5000)])
+@pytest.mark.parametrize("close_up", [False, True])
+def test_the_narrowest_photos_have_no_mat(size: tuple[int, int], close_up: bool) -> None:
+    """Of a picture two pixels high nothing is left after halving it twice."""
+    with pytest.raises(NoMatError, match="No mat is seen"):
+        find_mat(photo_of(np.full((*size, 3), 90, np.uint8)), close_up=close_up)
 
 
 def test_camera_from_the_photo_itself() -> None:

@@ -39,12 +39,14 @@ def read_markers(bgr: NDArray[np.uint8], *, coarser: bool = False) -> tuple[Grey
         Try a still smaller copy too, for markers that are large and blurred.
     """
     factor = 1
-    while max(bgr.shape[:2]) >= 2 * factor * LONG_SIDE:
+    shorter, longer = sorted(bgr.shape[:2])
+    while longer >= 2 * factor * LONG_SIDE and shorter >= 2 * factor:
         factor *= 2
     # finer for a mat that is small in the picture, coarser for one that is blurred
     factors = [factor, factor // 2, factor * 2] if factor > 1 else [1, 2]
     if coarser:
         factors.append(factor * 4)
+    factors = [one for one in factors if shorter >= one]  # of a narrow strip nothing would be left
     best: tuple[Grey, Markers, int] | None = None
     copies: list[tuple[Grey, int]] = []
     for factor in factors:
