@@ -435,11 +435,14 @@ def _heif_file(data: bytes, name: str) -> Any:
 def _heif(data: bytes, name: str) -> tuple[NDArray[np.uint8], bytes]:
     """Decode the primary picture, turned as its container says; return it and the Exif block."""
     file = _heif_file(data, name)
+    width, height = file.size
     try:
         exif = bytes(file.info.get("exif") or b"")
         bgr = np.asarray(file)
     except _HEIF_PROBLEMS as problem:
         raise _damaged(name) from problem
+    if bgr.shape[:2] != (height, width):  # the container says one size, what is coded in it has another
+        raise _damaged(name)
     if bgr.ndim == 2 or bgr.shape[2] < 3:  # grey, perhaps with alpha
         bgr = np.repeat(bgr.reshape(*bgr.shape[:2], -1)[..., :1], 3, axis=2)
     return np.asarray(bgr[..., :3], dtype=np.uint8), exif

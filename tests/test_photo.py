@@ -400,6 +400,13 @@ def test_too_many_pixels_are_refused_before_decoding(
         read_bytes(tmp_path, data)
 
 
+def test_heic_whose_coded_picture_has_another_size(tmp_path: Path) -> None:
+    """The container says 32 × 24 pixels, and 64 × 32 are coded in it: no figure of it would be right."""
+    data = (Path(__file__).parent / "saved" / "fuzz" / "photo_heif_of_another_size").read_bytes()
+    with pytest.raises(PhotoError, match="is damaged"):
+        read_bytes(tmp_path, data)
+
+
 def test_too_many_pixels_heic(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(photo, "MAX_PIXELS", 2000)
     with pytest.raises(PhotoError, match="60 × 40"):
