@@ -5,9 +5,11 @@ import os
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import fixtures_record
 import pytest
 from fixtures_results import mismatch
 from page_shop import SAMPLES, jpeg, open_shop
@@ -413,3 +415,25 @@ def test_a_sample_that_is_ended_leaves_nothing_behind(tmp_path):
         page.terminate()
         page.wait(timeout=30)
     assert list(tmp_path.glob("grindcheck-sample-*")) == []
+
+
+@pytest.mark.parametrize(
+    "result",
+    [
+        {"verdict": "match"}, {"faces": [], "differences": 5}, {"faces": {"left": 1}, "drawing": 7},
+        {"drawing": {"sides": {"left": {"size_px": 1}}}},
+    ],
+)  # fmt: skip
+def test_a_result_of_another_layout_is_told_and_kept(shop, knife, result):
+    """As an archive may bring it that another program wrote: the record keeps it, the page can't draw it."""
+    check = fixtures_record.pair(shop.record, knife)
+    checks.add_outcome(shop.record, check.id, replace(fixtures_record.done(), result=result))
+    client = shop.client()
+    answer = client.get(f"/checks/{check.id}")
+    assert answer.status_code == 422
+    assert "isn&#39;t laid out as this program writes it" in answer.text
+    assert "Add a check of the same photos" in answer.text
+    assert client.get(f"/checks/{check.id}/lines").status_code == 422
+    for path in (f"/knives/{knife.id}", "/", "/trend", f"/api/checks/{check.id}"):
+        assert client.get(path).status_code == 200
+    assert checks.check(shop.record, check.id).outcome.result == result

@@ -1,12 +1,16 @@
 """The pages of results: what was measured, laid out for the templates."""
 
-from collections.abc import Mapping, Sequence
+import logging
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
 from fastapi import Request
 from fastapi.responses import HTMLResponse
+from jinja2 import TemplateError
 
+from grindcheck.errors import InputError
 from grindcheck.flags import FLAGS
 from grindcheck.page.glance import finish_glance, pair_glance
 from grindcheck.page.plots import height_difference, height_profile
@@ -28,11 +32,32 @@ _TALLEST = 3 / 4  # of the width, of the part that is shown
 
 
 def show_outcome(request: Request, check: Check, knife: Knife) -> HTMLResponse:
-    """Show what came out of a check."""
-    outcome = check.outcome
-    if outcome is None:
+    """Show what came out of a check.
+
+    Raises
+    ------
+    InputError
+        If the result isn't laid out as this program writes it, as one from an archive may be.
+    """
+    if check.outcome is None:
         raise ValueError("a check without outcome has nothing to show")
-    result = outcome.result
+    with _as_laid_out():
+        return _shown(request, check, knife, check.outcome.result)
+
+
+@contextmanager
+def _as_laid_out() -> Iterator[None]:
+    try:
+        yield
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError, TemplateError) as problem:
+        logging.getLogger(__name__).exception("A result can't be shown")
+        raise InputError(
+            f"The result of this check isn't laid out as this program writes it ({type(problem).__name__}).",
+            advice="Add a check of the same photos on the knife's page; an export has this one as it is.",
+        ) from problem
+
+
+def _shown(request: Request, check: Check, knife: Knife, result: Mapping[str, Any]) -> HTMLResponse:
     if check.kind == "symmetry":
         faces = [result["faces"][side] for side in _SIDES]
         judged = [one for one in result["differences"] if one["tolerance"] is not None]
@@ -91,10 +116,20 @@ def pairs_of(check: Check) -> int:
 
 
 def views_for_lines(check: Check) -> list[dict[str, Any]]:
-    """Return both photos with their lines as handles; empty if nothing was measured in them, or in more."""
+    """Return both photos with their lines as handles; empty if nothing was measured in them, or in more.
+
+    Raises
+    ------
+    InputError
+        If the result isn't laid out as this program writes it.
+    """
     if pairs_of(check) > 1:
         return []
-    sides = _sides(check)
+    with _as_laid_out():
+        return _views(_sides(check))
+
+
+def _views(sides: Mapping[str, Any]) -> list[dict[str, Any]]:
     views = []
     for side, found in sides.items():
         width, height = found["size_px"]
