@@ -1,11 +1,15 @@
 """What a user gives is made clean once, and clean things stay as they are."""
 
+from datetime import UTC, datetime
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from grindcheck.errors import InputError
+from grindcheck.record.entries import Note
 from grindcheck.record.given import (
+    DEEPEST_JSON,
     LONGEST_NAME,
     LONGEST_TEXT,
     file_name,
@@ -15,6 +19,7 @@ from grindcheck.record.given import (
     plain,
     sentence,
 )
+from grindcheck.record.telling import note_text
 
 ANY = st.text(max_size=300)
 
@@ -67,3 +72,27 @@ def test_deep_data_is_refused() -> None:
         deep = [deep]
     with pytest.raises(InputError, match="can't be kept"):
         plain({"a": deep}, "note")
+
+
+@pytest.mark.parametrize("levels", [1, DEEPEST_JSON - 1, DEEPEST_JSON, 400, 700])
+def test_no_deeper_than_what_can_be_told(levels: int) -> None:
+    """Telling goes down level by level: 600 levels passed, and no text of their knife could be written."""
+    inner: object = "x"
+    for _ in range(levels):
+        inner = [inner]
+    if levels < DEEPEST_JSON:
+        note = Note(
+            id="", knife_id="", at=datetime.now(UTC), kind="free", fields=plain({"a": inner}, "note"),
+            stage_id=None,
+        )  # fmt: skip
+        assert note_text(note).startswith("free: a x")
+    else:
+        with pytest.raises(InputError, match="note has lists within lists, 40 and more deep"):
+            plain({"a": inner}, "note")
+
+
+def test_whole_numbers_can_be_reckoned_with() -> None:
+    """One of 400 digits passed, and no text of its knife could be written."""
+    assert plain({"a": [10**299, -(10**298)]}, "note") == {"a": [10**299, -(10**298)]}
+    with pytest.raises(InputError, match="note has a number of 401 digits"):
+        plain({"readings": [{"value_mm": 10**400}]}, "note")

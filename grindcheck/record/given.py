@@ -14,8 +14,10 @@ from grindcheck.record.entries import FACT_NAMES, NOTE_KINDS, KnifeFacts, NoteKi
 LONGEST_NAME = 200
 LONGEST_TEXT = 20_000
 LONGEST_JSON = 2_000_000  # characters; hand-placed lines, masks and readings stay far below
+DEEPEST_JSON = 40  # lists within objects within lists; results and notes have six at most
 LONGEST_RESULT = 50_000_000  # characters; a face with 10,000 scratches has about 10 million
 
+_MOST_DIGITS = 300  # of a whole number; with more it is none that could be reckoned with
 _ID = re.compile(r"[0-9a-f]{32}")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
@@ -133,7 +135,7 @@ def plain(data: Mapping[str, Any], what: str, *, longest: int = LONGEST_JSON) ->
     Raises
     ------
     InputError
-        If it isn't, or is too large.
+        If it isn't, is too large, or nested deeper than `DEEPEST_JSON`: telling goes down level by level.
     """
     try:
         text = json.dumps(dict(data), ensure_ascii=False, allow_nan=False)
@@ -147,7 +149,19 @@ def plain(data: Mapping[str, Any], what: str, *, longest: int = LONGEST_JSON) ->
             f"The {what} is too long or has a character that can't be kept.",
             advice=f"Keep it below {longest} characters of text.",
         )
-    out: dict[str, Any] = json.loads(text)
+    if _nested_deeper(data, DEEPEST_JSON):
+        raise InputError(
+            f"The {what} has lists within lists, {DEEPEST_JSON} and more deep.", advice="Write it flatter."
+        )
+
+    def whole(digits: str) -> int:
+        if len(digits) > _MOST_DIGITS:
+            raise InputError(
+                f"The {what} has a number of {len(digits)} digits.", advice="Write it as text, or correct it."
+            )
+        return int(digits)
+
+    out: dict[str, Any] = json.loads(text, parse_int=whole)
     return out
 
 
@@ -170,6 +184,20 @@ def file_name(name: str) -> str:
     last = re.split(r"[/\\]", name)[-1]
     shown = "".join(" " if unicodedata.category(sign) in ("Cc", "Cs", "Zl", "Zp") else sign for sign in last)
     return " ".join(shown.split())[:LONGEST_NAME].strip() or "photo"
+
+
+def _nested_deeper(data: Mapping[str, Any], most: int) -> bool:
+    level: list[Any] = [data]
+    for _ in range(most):
+        level = [
+            inner
+            for outer in level
+            for inner in (outer.values() if isinstance(outer, Mapping) else outer)
+            if isinstance(inner, Mapping | list | tuple)
+        ]
+        if not level:
+            return False
+    return True
 
 
 def _sized(text: str, what: str, longest: int, needed: bool) -> str:
