@@ -327,6 +327,8 @@ def photo_made(other: bytes = b"", before: bytes = b"") -> Change:
         (rows_of("checks", kind="smell"), "isn't as the record keeps it"),
         (rows_of("checks", knife_id="0" * 32), "a knife that isn't in it"),
         (rows_of("checks", asked=None), "asked of checks is 'None'"),
+        (rows_of("checks", asked={"thickness_mm": "4 mm"}), "isn't as the record keeps it"),
+        (rows_of("checks", asked={"hand_lines": 5}), "isn't as the record keeps it"),
         (rows_of("outcomes", state="maybe"), "isn't as the record keeps it"),
         (rows_of("outcomes", verdict="<b>"), "isn't as the record keeps it"),
         (rows_of("outcomes", error_photo=-1), "error_photo of outcomes is '-1'"),

@@ -14,7 +14,7 @@ from grindcheck.errors import BladeError, InputError, NotInRecordError, about
 from grindcheck.pairs import steps_of
 from grindcheck.record import binning, checks, knives, option_words
 from grindcheck.record.asked import NAMES, finish_request, symmetry_request
-from grindcheck.record.entries import CheckPhoto
+from grindcheck.record.entries import CheckKind, CheckPhoto
 from grindcheck.record.measuring import measure_check
 from grindcheck.record.opening import Record, open_record
 from grindcheck.record.trends import trend_of
@@ -335,3 +335,20 @@ def test_a_row_is_handed_out_whole(record: Record) -> None:
         row = session.get(PhotoTable, kept.sha256)
         assert row is not None
         assert stored(row) == kept
+
+
+@pytest.mark.parametrize(
+    ("kind", "asked", "said"),
+    [
+        ("symmetry", {"thickness_mm": 4.0, "hand_lines": 5}, "hand_lines can't be 5"),
+        ("symmetry", {"thickness_mm": 4.0, "smell": 1}, "no option 'smell'"),
+        ("finish", {"masks": "1,2"}, "masks can't be '1,2'"),
+    ],
+)
+def test_a_check_from_elsewhere_that_asks_what_cant_be_done_fails_in_words(
+    record: Record, kind: CheckKind, asked: dict[str, object], said: str
+) -> None:
+    """The record wouldn't have kept it, but an archive or an older program may have brought it."""
+    kept = pair(record, knife(record))
+    outcome = measure_check(record, replace(kept, kind=kind, asked=asked))
+    assert outcome.state == "failed" and said in outcome.error and outcome.advice

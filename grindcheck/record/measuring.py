@@ -6,7 +6,7 @@ from typing import Any
 
 from grindcheck import __version__
 from grindcheck.errors import GrindcheckError
-from grindcheck.record.asked import finish_request, symmetry_request
+from grindcheck.record.asked import check_asked, finish_request, symmetry_request
 from grindcheck.record.entries import Check, Outcome
 from grindcheck.record.opening import Record
 from grindcheck.record.vault import path_of
@@ -35,7 +35,10 @@ def measure_check(
         for position, one in reversed(list(enumerate(check.photos)))
     }
     named = {path.name: name for path, (_, name) in paths.items()}
+    faces = sum(one.role == "face" for one in check.photos)
     try:
+        # one from an archive may ask what this program would never have kept
+        check_asked(check.kind, check.asked, faces=faces, before=len(check.photos) - faces)
         verdict, headline, result = _MEASURES[check.kind](record, check, progress)
     except GrindcheckError as problem:
         places = {path.name: position for path, (position, _) in paths.items()}

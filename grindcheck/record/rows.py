@@ -9,6 +9,7 @@ from sqlalchemy import JSON, Double, Integer, inspect
 from sqlalchemy.sql.schema import Column
 
 from grindcheck.errors import GrindcheckError, RecordError
+from grindcheck.record.asked import NAMES
 from grindcheck.record.entries import CHECK_KINDS, ROLES, STATES, VERDICTS, KnifeFacts
 from grindcheck.record.given import (
     LONGEST_RESULT,
@@ -145,7 +146,10 @@ def _sound(table: type[Base], values: Mapping[str, Any]) -> bool:
     if table is PhotoTable:
         return values["suffix"] in SUFFIXES and all(values[key] > 0 for key in ("width", "height"))
     if table is CheckTable:
-        return values["kind"] in CHECK_KINDS and plain(values["asked"], "options") == values["asked"]
+        if values["kind"] not in CHECK_KINDS or plain(values["asked"], "options") != values["asked"]:
+            return False
+        types = NAMES[values["kind"]]
+        return all(isinstance(value, types.get(name, object)) for name, value in values["asked"].items())
     if table is CheckPhotoTable:
         return values["role"] in ROLES and file_name(values["name"]) == values["name"]
     if table is OutcomeTable:
