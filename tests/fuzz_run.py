@@ -15,7 +15,8 @@ import tempfile
 from pathlib import Path
 
 MODULES = (
-    "batch", "batch_pairing", "gaugetable", "selfcheck", "camera", "mat.finding", "page.pairing", "page.given", "page.notes",
+    "batch", "batch_pairing", "gaugetable", "selfcheck", "camera", "mat.finding",
+    "page.pairing", "page.given", "page.notes",
     "record.taking_in", "record.pictures", "record.sheet", "record.trends", "record.telling",
     "record.note_words", "report.trend_text",
 )  # fmt: skip
