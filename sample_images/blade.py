@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from swage import Swage
 
 Array = NDArray[np.float64]
 
@@ -79,6 +80,14 @@ class Blade:
     plunge : bool
         False where the bevel runs out at the heel: there is no ricasso then, and nothing to be seen of
         ``plunge_mm``, ``angle_deg`` and ``radius_mm``.
+    recurve_mm : float
+        How far the edge sways up into the blade, 0 for none.
+    recurve_from_mm, recurve_to_mm : float
+        Distances from the tip between which it does so, the greater one first.
+    swage : Swage or None
+        A second bevel at the spine before the tip; a full flat grind leaves no room for one.
+    tang_end_mm : float or None
+        Thickness of the tang at its far end, where it tapers from the heel on; None if it doesn't.
     left, right : Face
         The two faces.
     """
@@ -103,6 +112,18 @@ class Blade:
     pins_mm: tuple[float, ...] = ()
     wheel_mm: float = 127.0
     plunge: bool = True
+    recurve_mm: float = 0.0
+    recurve_from_mm: float = 1.0
+    recurve_to_mm: float = 0.0
+    swage: Swage | None = None
+    tang_end_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.swage is not None and self.grind == "full_flat":
+            raise ValueError("swage must be None on a full flat grind, which leaves no flat at the spine")
+        begin, end = self.recurve_from_mm, self.recurve_to_mm
+        if not begin > end:
+            raise ValueError(f"recurve_from_mm must exceed recurve_to_mm, got {begin} and {end}")
 
     @classmethod
     def from_data(cls, data: dict[str, Any]) -> "Blade":
@@ -110,6 +131,7 @@ class Blade:
         given = dict(data)
         given["left"], given["right"] = Face(**given["left"]), Face(**given["right"])
         given["pins_mm"] = tuple(given.get("pins_mm", ()))
+        given["swage"] = Swage(**given["swage"]) if given.get("swage") else None
         return cls(**given)
 
     @property
@@ -129,7 +151,19 @@ class Blade:
     def edge(self, x: ArrayLike) -> Array:
         """Height of the edge's line at x."""
         along = np.clip((np.asarray(x, float) + self.belly_mm) / self.belly_mm, 0, 1)
-        return self.tip_mm * along**self.belly_power
+        return self.tip_mm * along**self.belly_power + self.recurve_mm * np.sin(np.pi * self._sway(x)) ** 2
+
+    def edge_slope(self, x: ArrayLike) -> Array:
+        """Slope dy/dx of the edge's line at x."""
+        along = np.clip((np.asarray(x, float) + self.belly_mm) / self.belly_mm, 0, 1)
+        belly = self.tip_mm * self.belly_power * along ** (self.belly_power - 1) / self.belly_mm
+        run = self.recurve_from_mm - self.recurve_to_mm
+        return belly + self.recurve_mm * np.pi / run * np.sin(2 * np.pi * self._sway(x))
+
+    def _sway(self, x: ArrayLike) -> Array:
+        """Share of the recurve's length that lies behind x."""
+        run = self.recurve_from_mm - self.recurve_to_mm
+        return np.clip((np.asarray(x, float) + self.recurve_from_mm) / run, 0, 1)
 
     def spine(self, x: ArrayLike) -> Array:
         """Height of the spine at x."""
@@ -139,16 +173,36 @@ class Blade:
     def bevel_height(self, face: Face, x: ArrayLike) -> Array:
         """Height of the shoulder over the edge at x, measured along y, whether or not the spine cuts it."""
         x = np.asarray(x, float)
-        along = np.clip((x + self.belly_mm) / self.belly_mm, 0, 1)
-        slope = self.tip_mm * self.belly_power * along ** (self.belly_power - 1) / self.belly_mm
+        slope = self.edge_slope(x)
         if self.grind == "full_flat":
             return self.width_mm * np.sqrt(1 + slope**2)
         wave = face.wave_mm * np.sin(2 * np.pi * x / face.wave_period_mm + face.wave_phase)
         return (face.height_mm - face.taper_mm * (1 + x / face.plunge_mm) + wave) * np.sqrt(1 + slope**2)
 
     def top(self, face: Face, x: ArrayLike) -> Array:
-        """Upper end of the bevel at x: the shoulder, or the spine where that is lower."""
-        return np.minimum(self.edge(x) + self.bevel_height(face, x), self.spine(x))
+        """Upper end of the bevel at x: the shoulder, or the spine or the swage where that is lower."""
+        upper = np.minimum(self.edge(x) + self.bevel_height(face, x), self.spine(x))
+        if self.swage is None:
+            return upper
+        low, high = self.edge(x), upper
+        for _ in range(50):  # the bevel thickens upwards, the swage thins: they meet once
+            middle = (low + high) / 2
+            met = self.floor(face, x, middle) > self.ceiling(x, middle)
+            low, high = np.where(met, low, middle), np.where(met, middle, high)
+        return np.where(self.floor(face, x, upper) > self.ceiling(x, upper) + 1e-9, high, upper)
+
+    def flat_top(self, x: ArrayLike) -> Array:
+        """Upper border of the flat at x: the spine, or the swage's lower line."""
+        return self.spine(x) if self.swage is None else self.swage.low(x, self.spine(x))
+
+    def ceiling(self, x: ArrayLike, y: ArrayLike) -> Array:
+        """Half thickness at (x, y) that stock, swage and tapered tang allow, whatever the bevel does."""
+        x, y = np.broadcast_arrays(np.asarray(x, float), np.asarray(y, float))
+        flat = self.thickness_mm / 2
+        out = np.full(x.shape, flat) if self.swage is None else self.swage.half(flat, x, y, self.spine(x))
+        if self.tang_end_mm is not None:
+            out = out - np.clip((-x - self.heel_mm) / self.tang_mm, 0, 1) * (flat - self.tang_end_mm / 2)
+        return out
 
     def crease(self, face: Face, y: ArrayLike) -> Array:
         """Return the x of the plunge's crease at height y; straight on beyond shoulder and edge."""
@@ -179,17 +233,17 @@ class Blade:
         return across / math.cos(math.radians(face.angle_deg))
 
     def half(self, face: Face, x: ArrayLike, y: ArrayLike) -> Array:
-        """Half thickness of the blade at (x, y): flat, plunge or bevel."""
+        """Half thickness of the blade at (x, y): flat, plunge, bevel, swage or tang."""
         x, y = np.broadcast_arrays(np.asarray(x, float), np.asarray(y, float))
         if not self.plunge:
-            return np.minimum(self.floor(face, x, y), self.thickness_mm / 2)
+            return np.minimum(self.floor(face, x, y), self.ceiling(x, y))
         flat = self.thickness_mm / 2
         lean = math.cos(math.radians(face.angle_deg))
         past = (x - self.crease(face, y)) * lean
         left = np.clip(self.fillet_width(face, y) * lean - past, 0, face.radius_mm)
         rise = face.radius_mm - np.sqrt(np.maximum(face.radius_mm**2 - left**2, 0))
         ground = np.minimum(self.floor(face, x, y) + rise, flat)
-        return np.where(past <= 0, flat, ground)
+        return np.minimum(np.where(past <= 0, flat, ground), self.ceiling(x, y))
 
     def _depth(self, face: Face, y: ArrayLike) -> Array:
         y = np.asarray(y, float)
@@ -197,9 +251,9 @@ class Blade:
 
 
 def shoulder_end(blade: Blade, face: Face) -> float:
-    """Return the x where the shoulder runs out into the spine (the plunge itself on a full flat grind)."""
+    """Return the x where the shoulder runs out into spine or swage (full flat: the plunge itself)."""
     x = np.linspace(-face.plunge_mm if blade.plunge else -blade.heel_mm, 0, 20001)
-    inside = blade.edge(x) + blade.bevel_height(face, x) < blade.spine(x)
+    inside = blade.edge(x) + blade.bevel_height(face, x) < blade.flat_top(x)
     if blade.grind == "full_flat":
         return float(-face.plunge_mm)
     return float(x[np.nonzero(inside)[0][-1]])
@@ -270,7 +324,8 @@ def differences(blade: Blade) -> dict[str, Any]:
 def lines(blade: Blade, face: Face, *, points: int = 200) -> dict[str, Array]:
     """Return the lines of a face as (N, 3) points: x, y and half thickness from the mid plane.
 
-    ``crease`` and ``shoulder`` lie on the flat; ``edge`` lies in the mid plane; ``spine`` is the upper rim.
+    ``crease`` and ``shoulder`` lie on the flat; ``edge`` lies in the mid plane; ``spine`` is the upper rim;
+    ``swage``, where there is one, is its lower border.
     """
     x_top, y_top = shoulder_point(blade, face)
     y = np.linspace(0, y_top, points)
@@ -285,58 +340,9 @@ def lines(blade: Blade, face: Face, *, points: int = 200) -> dict[str, Array]:
     if blade.grind != "full_flat":
         x = np.linspace(x_top, shoulder_end(blade, face), points)
         out["shoulder"] = np.column_stack([x, blade.top(face, x), np.full(points, flat)])
+    if blade.swage is not None:
+        x = np.linspace(-blade.swage.length_mm, 0, 20001)
+        x = np.linspace(x[0], x[blade.top(face, x) < blade.spine(x)][-1], points)  # then the bevel has it all
+        y = np.maximum(blade.flat_top(x), blade.top(face, x))
+        out["swage"] = np.column_stack([x, y, blade.half(face, x, y)])
     return out
-
-
-def notch(blade: Blade) -> tuple[float, float] | None:
-    """Return the choil's x range, or None."""
-    if blade.choil_mm <= 0 or not blade.plunge:
-        return None
-    end = ricasso_end(blade) - 0.3
-    return end - 2 * blade.choil_mm, end
-
-
-def ricasso_end(blade: Blade) -> float:
-    """Return the x up to which both faces are flat at every height."""
-    if not blade.plunge:
-        return -blade.heel_mm
-    y = np.linspace(0, blade.width_mm, 50)
-    return min(float(blade.crease(face, y).min()) for face in (blade.left, blade.right)) - 0.2
-
-
-def lower_border(blade: Blade, x: ArrayLike) -> Array:
-    """Lower border of the ricasso at x: the straight edge's line with the choil's notch."""
-    x = np.asarray(x, float)
-    where = notch(blade)
-    if where is None:
-        return np.zeros_like(x)
-    away = x - (where[0] + where[1]) / 2
-    return np.sqrt(np.maximum(blade.choil_mm**2 - away**2, 0))
-
-
-def ricasso_columns(blade: Blade) -> Array:
-    """Columns of x over the ricasso, dense at the ends of the choil."""
-    end = ricasso_end(blade)
-    x = np.linspace(-blade.heel_mm, end, max(20, int((end + blade.heel_mm) / 0.4)))
-    where = notch(blade)
-    if where is not None:
-        around = -np.cos(np.linspace(0, np.pi, 60)) * blade.choil_mm + (where[0] + where[1]) / 2
-        x = np.concatenate([x, around])
-    return np.unique(x)
-
-
-def outline(blade: Blade, *, step_mm: float = 0.1) -> Array:
-    """Return the closed outline, shape (N, 2): tip, edge, heel, tang, and back along the spine."""
-    end = ricasso_end(blade)
-    edge_x = np.linspace(0, end, int(-end / step_mm))
-    low_x = ricasso_columns(blade)[::-1]
-    heel, back = -blade.heel_mm, -blade.heel_mm - blade.tang_mm
-    tang = [(heel, blade.tang_low_mm), (back, blade.tang_low_mm), (back, blade.tang_high_mm),
-            (heel, blade.tang_high_mm)]  # fmt: skip
-    spine_x = np.linspace(heel, 0, int(-heel / step_mm))
-    return np.vstack([
-        np.column_stack([edge_x, blade.edge(edge_x)]),
-        np.column_stack([low_x, lower_border(blade, low_x)]),
-        np.array(tang),
-        np.column_stack([spine_x, blade.spine(spine_x)]),
-    ])  # fmt: skip

@@ -9,9 +9,10 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from blade import Blade, lower_border, ricasso_columns, shoulder_end, shoulder_point
+from blade import Blade, shoulder_end, shoulder_point
 from finishes import gloss, lay_rad, mottle, surface_slopes
 from numpy.typing import NDArray
+from rim import lower_border, ricasso_columns
 from scipy import ndimage
 from scratches import Box, changes, clipped, grooves, thinned
 from steel import film
@@ -26,7 +27,7 @@ _BACK_MM = 0.05  # texel of the picture of how much light the steel gives back
 _FILM_MM = 160.0
 _DEPTH_SHARE = 0.75  # how much of the finish's own lines a groove takes away
 
-REGIONS = {"flat": ("flat",), "bevel": ("bevel", "plunge")}  # to parts of `surface.patches`
+REGIONS = {"flat": ("flat",), "bevel": ("bevel", "plunge", "swage")}  # to parts of `surface.patches`
 
 
 def textured(pair: dict[str, Any]) -> bool:
@@ -143,7 +144,7 @@ def _tinted(
 
 
 def region_at(blade: Blade, side: str, points_mm: Array) -> NDArray[np.str_]:
-    """Return the region of each point, shape (N,): ``flat``, ``plunge``, ``bevel``, or empty beyond."""
+    """Return the region of each point, shape (N,): flat, plunge, bevel, swage, or empty beyond the blade."""
     face = blade.face(side)
     x, y = points_mm.T
     past = x - blade.crease(face, y) if blade.plunge else np.full_like(x, np.inf)
@@ -152,8 +153,9 @@ def region_at(blade: Blade, side: str, points_mm: Array) -> NDArray[np.str_]:
     ahead = on_blade & (past > 0) & (y >= blade.edge(x))
     ground = ahead & (y <= blade.top(face, x))
     fillet = past < (blade.fillet_width(face, y) if blade.plunge else 0.0)
-    flat = ricasso | (ahead & ~ground)
-    return np.select([flat, ground & fillet, ground], ["flat", "plunge", "bevel"], "")
+    swage = ahead & ~ground & (y > blade.flat_top(x))
+    flat = ricasso | (ahead & ~ground & ~swage)
+    return np.select([flat, ground & fillet, ground, swage], ["flat", "plunge", "bevel", "swage"], "")
 
 
 def region_borders(blade: Blade, side: str) -> dict[str, Array]:
@@ -186,7 +188,7 @@ def region_borders(blade: Blade, side: str) -> dict[str, Array]:
         end = x_top
     if blade.plunge or blade.grind != "full_flat":
         spine = np.linspace(end, -blade.heel_mm, 300)
-        out["flat"] = np.vstack([*parts, np.column_stack([spine, blade.spine(spine)])])
+        out["flat"] = np.vstack([*parts, np.column_stack([spine, blade.flat_top(spine)])])
     return out
 
 
@@ -208,12 +210,13 @@ def face_truth(
 
     told = []
     for one in shown(pair, photo):
-        parts = REGIONS[one["region"]] if "region" in one else ("flat", "bevel", "plunge")
+        parts = REGIONS[one["region"]] if "region" in one else (*REGIONS["flat"], *REGIONS["bevel"])
         path = clipped(one["path_mm"], lambda p, parts=parts: np.isin(region_at(blade, side, p), parts))
         if len(path) < 2:
             continue
         where = region_at(blade, side, path)
-        names, count = np.unique(np.where(where == "plunge", "bevel", where), return_counts=True)
+        where = np.where(np.isin(where, REGIONS["bevel"]), "bevel", where)
+        names, count = np.unique(where, return_counts=True)
         length = float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
         path = thinned(path, 20)  # every millimetre
         chord = path[-1] - path[0]

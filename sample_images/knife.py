@@ -52,9 +52,9 @@ def steel_body(mi: Any, pair: dict[str, Any], photo: dict[str, Any], made: dict[
         bevel = _steel(mi, finish["bevel_grit"], made["bevel"], made["bevel_film"])
         for number, patch in enumerate(patches(blade, side)):
             x, y = patch.points_mm[..., 0], patch.points_mm[..., 1]
-            across = patch.part in ("bevel", "plunge") and not finish["hand_finished"]
+            across = patch.part in REGIONS["bevel"] and not finish["hand_finished"]
             uv = np.stack([y, x] if across else [x, y], axis=-1) / TILE_MM
-            steel = bevel if patch.part in ("bevel", "plunge") else flat
+            steel = bevel if patch.part in REGIONS["bevel"] else flat
             name = f"{patch.part}{number}"
             out[name] = grid(mi, name, world(blade, photo, patch.points_mm), uv, steel)
     for number, patch in enumerate(patches(blade, other, step_mm=1.0)):  # the underside, for its shadow

@@ -15,13 +15,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from blade import Blade, differences, figures, lines, outline
+from blade import Blade, differences, figures, lines
 from facemap import face_truth, pair_changes, textured
 from knife import world
 from lens import Camera, aimed
 from mesh import renderer
 from numpy.typing import NDArray
 from phone import developed, write
+from rim import outline
 from scene import built, surfaces, taken
 
 HERE = Path(__file__).parent

@@ -5,17 +5,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from blade import (
-    Blade,
-    Face,
-    lower_border,
-    outline,
-    ricasso_columns,
-    ricasso_end,
-    shoulder_end,
-    shoulder_point,
-)
+from blade import Blade, Face, lines, shoulder_end, shoulder_point
 from numpy.typing import NDArray
+from rim import lower_border, outline, ricasso_columns, ricasso_end
 
 Array = NDArray[np.float64]
 
@@ -38,7 +30,7 @@ class Patch:
     Parameters
     ----------
     part : str
-        ``flat``, ``bevel``, ``plunge``, ``tang``, ``wall``, ``scale`` or ``pin``.
+        ``flat``, ``bevel``, ``plunge``, ``swage``, ``tang``, ``wall``, ``scale`` or ``pin``.
     points_mm : ndarray, shape (rows, columns, 3)
         x, y and height over the mid plane.
     """
@@ -59,6 +51,8 @@ def patches(blade: Blade, side: str, *, step_mm: float = 0.15) -> list[Patch]:
     found = [Patch(part="bevel", points_mm=bevel)]
     if blade.plunge:
         found.append(Patch(part="plunge", points_mm=_plunge(blade, face, y_start, crease, width)))
+    if blade.swage is not None:
+        found.append(Patch(part="swage", points_mm=_swage(blade, face)))
     found += [Patch(part="flat", points_mm=points) for points in _flats(blade, face)]
     return [*found, Patch(part="tang", points_mm=_tang(blade, face))]
 
@@ -104,8 +98,16 @@ def _flats(blade: Blade, face: Face) -> list[Array]:
         left = blade.crease(face, above) if blade.plunge else np.full_like(above, x_top)
         x = left + (last - left) * columns
         low = blade.top(face, x)
-        out.append((x, low + rows * (blade.spine(x) - low)))
+        out.append((x, low + rows * (blade.flat_top(x) - low)))
     return [np.stack([x, y, np.full(x.shape, flat)], axis=-1) for x, y in out]
+
+
+def _swage(blade: Blade, face: Face) -> Array:
+    """Return the swage from its lower line, or the ridge against the bevel, up to the spine."""
+    low = lines(blade, face, points=600)["swage"]
+    x = low[None, :, 0] + np.zeros((24, 1))
+    y = low[None, :, 1] + np.linspace(0, 1, 24)[:, None] * (blade.spine(x) - low[None, :, 1])
+    return np.stack([x, y, blade.ceiling(x, y)], axis=-1)
 
 
 def _ricasso(blade: Blade, face: Face, y_top: float, rows: Array) -> list[tuple[Array, Array]]:
@@ -127,7 +129,8 @@ def _tang(blade: Blade, face: Face) -> Array:
         np.linspace(-blade.heel_mm - blade.tang_mm, -blade.heel_mm, 60),
         np.linspace(blade.tang_low_mm, blade.tang_high_mm, 20),
     )
-    z = blade.half(face, -blade.heel_mm, y)  # as thick as the heel where the bevel runs out there
+    heel = blade.half(face, -blade.heel_mm, y)  # the tang begins as thick as where a bevel runs out there
+    z = np.minimum(heel, blade.ceiling(x, y))
     return np.stack([x, y, z], axis=-1)
 
 

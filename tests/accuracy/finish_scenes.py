@@ -20,7 +20,8 @@ sys.path[:0] = [str(HERE), str(HERE.parent.parent / "sample_images")]
 
 import facemap  # noqa: E402
 import scenes  # noqa: E402
-from blade import Blade, ricasso_end  # noqa: E402
+from blade import Blade  # noqa: E402
+from rim import ricasso_end  # noqa: E402
 from scratches import clipped  # noqa: E402
 
 FINISHES = ("belt", "satin", "brushed", "tumbled", "blasted", "etched", "belt and satin", "etched and satin")
