@@ -5,6 +5,7 @@ import json
 from typing import Any
 
 import numpy as np
+from dirt import PER_MM, middle, soil, soiled
 from lens import Camera
 from mesh import grid, sheet, texture
 from scipy import ndimage
@@ -23,15 +24,28 @@ def mat_sheet(mi: Any, mat: dict[str, Any], pair: dict[str, Any], made: dict[str
         if not pair.get("grey_print")
         else np.full(3, linear(mat["tint_srgb"]).mean())
     )
-    field = tint * 0.9 * made["field"][..., None]
+    field, tile = tint * 0.9 * made["field"][..., None], 40.0
     inner = (mat["field_mm"][0] * sx, mat["field_mm"][1] * sy)
+    if pair.get("mat_dirt"):
+        print_, field = _dirty(print_, field, mat["field_mm"], pair["mat_dirt"])
+        tile = None
     curl = pair.get("curl", {})
     return {
         "mat": sheet(mi, "mat", size, 0.0, {
             "type": "diffuse", "reflectance": texture(mi, print_, repeat=False)}, None, curl),
         "field": sheet(mi, "field", inner, 0.002, {
-            "type": "diffuse", "reflectance": texture(mi, field.astype(np.float32))}, 40.0, curl),
+            "type": "diffuse", "reflectance": texture(mi, field.astype(np.float32))}, tile, curl),
     }  # fmt: skip
+
+
+def _dirty(print_: Any, field: Any, field_mm: tuple[float, float], dirt: dict[str, Any]) -> tuple[Any, Any]:
+    """Return the print, 24 texels a mm, with its dirt, and the field no longer as a tile but as a whole."""
+    oil, dust = soil((print_.shape[0] // 2, print_.shape[1] // 2), dirt)
+    fine = np.ones((2, 2), np.float32)
+    clean = middle(oil, field_mm).shape
+    rows, columns = ((np.arange(n) * len(field) / 40.0 / PER_MM).astype(int) % len(field) for n in clean)
+    whole = soiled(field[np.ix_(rows, columns)], middle(oil, field_mm), middle(dust, field_mm))
+    return soiled(print_, np.kron(oil, fine), np.kron(dust, fine)), whole
 
 
 def table(mi: Any, pair: dict[str, Any], made: dict[str, Any]) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from bench import cards, lights, mat_sheet, phone_body, table
+from bodies import bodies
 from facemap import face_maps, textured
 from knife import handle, steel_body
 from lens import Camera
@@ -55,6 +56,7 @@ def built(
     content |= lights(mi, photo["light"], np.random.default_rng(photo["light"]["seed"]))
     content |= phone_body(mi, photo, camera)
     content |= cards(mi, photo)
+    content |= bodies(mi, photo)
     return mi.load_dict(content, parallel=False)
 
 
