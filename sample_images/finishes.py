@@ -15,12 +15,13 @@ from steel import GRITS
 Picture = NDArray[np.float32]
 
 KINDS = ("belt", "satin", "brushed", "tumbled", "blasted", "etched")
+LAYLESS = ("tumbled", "blasted", "mirror", "polished")
 _COARSE = 5  # texels between the places along a line where it is drawn
 # kind to roughness along and across the lay below what the texels show, and share of light given back
 _GLOSS = {
     "belt": (0.1, 0.24, 0.46), "satin": (0.08, 0.19, 0.46), "brushed": (0.09, 0.2, 0.46),
     "tumbled": (0.21, 0.21, 0.42), "blasted": (0.42, 0.42, 0.36), "etched": (0.34, 0.36, 0.17),
-    "oxide": (0.3, 0.3, 0.05), "mirror": (0.035, 0.035, 0.58),
+    "oxide": (0.3, 0.3, 0.05), "mirror": (0.035, 0.035, 0.58), "polished": (0.004, 0.004, 0.6),
 }  # fmt: skip
 _SPREAD_DEG = {
     "belt": 0.6,
@@ -38,9 +39,7 @@ def gloss(finish: dict[str, Any]) -> tuple[float, float, float]:
 
 def lay_rad(finish: dict[str, Any]) -> float:
     """Return the direction of the lay's lines against the blade's axis; 0 without a direction."""
-    return (
-        0.0 if finish["kind"] in ("tumbled", "blasted", "mirror") else float(np.radians(finish["angle_deg"]))
-    )
+    return 0.0 if finish["kind"] in LAYLESS else float(np.radians(finish["angle_deg"]))
 
 
 def surface_slopes(finish: dict[str, Any], box: Box, rng: np.random.Generator) -> Picture:
@@ -52,6 +51,8 @@ def surface_slopes(finish: dict[str, Any], box: Box, rng: np.random.Generator) -
         slopes = _tumbled(box, rng)
     elif kind == "mirror":  # what the last compound leaves: an orange peel too shallow to see as lines
         slopes = _pits(box, rng, ((0.6, 1.0), (2.0, 1.0)), 0.004)
+    elif kind == "polished":  # flat enough to see the phone's outline in it
+        slopes = _pits(box, rng, ((2.0, 1.0), (6.0, 1.0)), 0.001)
     elif kind == "blasted":
         slopes = _pits(box, rng, ((0.03, 1.0), (0.07, 0.7), (0.2, 0.25)), 0.2)
     else:  # acid, and the bath of a black oxide, eat into what the paper left

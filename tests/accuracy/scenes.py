@@ -21,6 +21,8 @@ LIGHTS = ("tube", "window", "lamp", "mixed")
 LENSES = ("26 at 2x", "52", "77")
 THICKNESSES_MM = {"2.2 mm": 2.2, "1/8 in": 3.175, "5/32 in": 3.96875, "3/16 in": 4.7625}
 TILTS_DEG = ((0.0, 5.0), (5.0, 10.0), (10.0, 15.0))
+Draw = Callable[[np.random.Generator, int], list[dict[str, Any]]]
+
 PAPERS = {"a4": (228.0, 132.0), "letter": (204.0, 132.0), "a3": (348.0, 228.0)}  # the field
 PLUNGE_STEPS_MM = (0.0, 0.0, 0.1, 0.2, 0.3, 0.4, 0.6, 0.8, 1.0)
 HEIGHT_STEPS_MM = (0.0, 0.0, 0.1, 0.2, 0.3, 0.5, 0.8)
@@ -319,16 +321,24 @@ def main() -> None:
 
 
 def write_study(
-    about: str, what: str, count: int, drawn: Callable[[np.random.Generator, int], list[dict[str, Any]]]
+    about: str, what: str, count: int, drawn: Draw, *, instead: dict[str, Draw] | None = None
 ) -> None:
-    """Read the command line and write so many descriptions, drawn with the seed given."""
+    """Read the command line and write so many descriptions, drawn with the seed given.
+
+    ``what`` names the option for how many; each name of ``instead`` is another such option, for other ones.
+    """
     parser = argparse.ArgumentParser(description=about)
-    parser.add_argument(f"--{what}", type=int, default=count, dest="count")
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument(f"--{what}", type=int, default=count)
+    draws = {what: drawn, **(instead or {})}
+    for name in instead or {}:
+        which.add_argument(f"--{name}", type=int, help="describe so many of these instead")
     parser.add_argument("--seed", type=int, default=2)
     parser.add_argument("--out", type=Path, required=True)
     args = parser.parse_args()
     args.out.parent.mkdir(parents=True, exist_ok=True)
-    found = drawn(np.random.default_rng(args.seed), args.count)
+    chosen = next((name for name in instead or {} if getattr(args, name) is not None), what)
+    found = draws[chosen](np.random.default_rng(args.seed), getattr(args, chosen))
     args.out.write_text(json.dumps({"pairs": found}, indent=1) + "\n", encoding="utf-8")
 
 
