@@ -22,6 +22,7 @@ import hard_camera  # noqa: E402
 import hard_scenes  # noqa: E402
 import hard_tags  # noqa: E402
 import scenes  # noqa: E402
+import surface  # noqa: E402
 
 SEED = 5
 ASKED = {  # stratum by hand, so that none is lost
@@ -228,6 +229,42 @@ def test_dirty_mats_have_dust_smears_and_prints(of_stratum):
     for pair, _ in of_stratum("dirty mat"):
         dirt = pair["mat_dirt"]
         assert dirt["dust_per_cm2"] >= 15 and dirt["smears"] >= 2 and dirt["prints"] >= 4
+
+
+SHAPES = ("recurved edge", "swaged point", "tapered tang", "curved spine", "50 mm blade", "tall chef's blade")
+
+
+@pytest.mark.parametrize("stratum", SHAPES)
+def test_true_heights_are_those_of_the_mesh(pairs, stratum):
+    """Read off the bevel as it is rendered; columns of 0.15 mm follow shoulder and edge within 0.01 mm."""
+    for pair in [pair for pair in pairs if pair["tags"]["stratum"] == stratum][:2]:
+        blade = hard_bench.Blade.from_data(pair["blade"])
+        found = {}
+        for side in ("left", "right"):
+            (bevel,) = (p.points_mm for p in surface.patches(blade, side) if p.part == "bevel")
+            for height in blades.figures(blade, blade.face(side))["bevel_height"]:
+                low = np.interp(-height["station"], bevel[0, :, 0], bevel[0, :, 1])
+                top, half = (np.interp(-height["station"], bevel[-1, :, 0], bevel[-1, :, k]) for k in (1, 2))
+                rise = 0.0 if blade.grind == "full_flat" else half - blade.edge_thickness_mm / 2
+                found[side, height["station"]] = float(np.hypot(top - low, rise))
+                assert found[side, height["station"]] == pytest.approx(height["value"], abs=0.01)
+        told = blades.differences(blade)["bevel_height"]
+        assert len(told) >= 2
+        for difference in told:
+            left, right = (found[side, difference["station"]] for side in ("left", "right"))
+            assert left - right == pytest.approx(difference["value"], abs=0.02)
+
+
+def test_every_blade_is_in_its_picture(pairs):
+    """From plunge to tip: the truth's edge, by the renderer's camera."""
+    for pair in pairs:
+        blade = hard_bench.Blade.from_data(pair["blade"])
+        for photo in pair["photos"]:
+            camera = hard_bench.camera_of(pair, photo)
+            x = np.linspace(-blade.face(photo["face"]).plunge_mm, 0, 20)
+            line = np.column_stack([x, blade.edge(x), np.zeros(20)])
+            edge = camera.project(hard_bench.world(blade, photo, line))
+            assert np.all((edge > 0) & (edge < [camera.width_px, camera.height_px])), pair["name"]
 
 
 def test_repeats_are_one_blade_laid_anew(tmp_path):
