@@ -26,14 +26,15 @@ import surface  # noqa: E402
 
 SEED = 5
 ASKED = {  # stratum by hand, so that none is lost
-    "tilt 15-20", "tilt 20-25", "from 20 to 40 cm", "from 40 to 60 cm", "from 60 to 80 cm", "5 MP", "48 MP",
-    "moustache lens", "focus blur", "motion blur", "dim and noisy", "blown highlights", "mixed light",
-    "window light", "one hard lamp", "shadow on the edge", "phone mirrored, polished",
-    "phone mirrored, satin", "finger on the tang", "magnet on the tang", "tape on the edge", "dirty mat",
-    "mat creased", "mat bent", "mat half hidden", "mat printed grey", "printed at 96 %, measured",
-    "printed at 96 %, not measured", "oil film", "layout fluid", "temper colours", "black oxide",
-    "dark etched", "mirror polish", "tumbled", "satin, one lay", "tall chef's blade", "50 mm blade",
-    "curved spine", "clipped point", "recurved edge", "swaged point", "tapered tang",
+    "tilt 15-20", "tilt 20-25", "from 20 to 25 cm", "from 25 to 40 cm", "from 40 to 60 cm",
+    "from 60 to 80 cm", "5 MP", "48 MP", "moustache lens", "focus blur", "motion blur", "dim and noisy",
+    "blown highlights", "mixed light", "window light", "one hard lamp", "shadow on the edge",
+    "phone mirrored, polished", "phone mirrored, satin", "finger on the tang", "magnet on the tang",
+    "tape on the edge", "dirty mat", "mat creased", "mat bent", "mat half hidden", "mat printed grey",
+    "printed at 96 %, measured", "printed at 96 %, not measured", "oil film", "layout fluid",
+    "temper colours", "black oxide", "dark etched", "mirror polish", "tumbled", "satin, one lay",
+    "tall chef's blade", "50 mm blade", "curved spine", "clipped point", "recurved edge", "swaged point",
+    "tapered tang",
 }  # fmt: skip
 
 
@@ -135,12 +136,20 @@ def test_tilt_strata_are_tilted(of_stratum):
 
 def test_working_distances_go_over_20_to_80_cm(of_stratum):
     every = []
-    for low in (20, 40, 60):
-        found = [hard_bench.distance_mm(*shot) / 10 for shot in of_stratum(f"from {low} to {low + 20} cm")]
-        assert low <= min(found) and max(found) <= low + 20
+    for low, high in ((20, 25), (25, 40), (40, 60), (60, 80)):
+        found = [hard_bench.distance_mm(*shot) / 10 for shot in of_stratum(f"from {low} to {high} cm")]
+        assert low <= min(found) and max(found) <= high
         every += found
     steps = np.histogram(every, bins=np.arange(20, 81, 10))[0]
     assert np.all(steps > 0)
+
+
+def test_lenses_bend_no_more_than_phones_do(pairs):
+    """Five sigmas of what is drawn: 0.04 (0.42)² + 0.2 (0.42)⁴ in the corner of a 52 mm lens, 1.3 %."""
+    for pair in pairs:
+        for photo in pair["photos"]:
+            corner = hard_camera.corner_radius(photo["view"]["f35_mm"])
+            assert abs(hard_camera.radial_error(photo["view"]["distortion"], corner)) < 0.065
 
 
 def test_48_mp_stays_48_mp(of_stratum):

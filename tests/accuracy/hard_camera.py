@@ -44,20 +44,38 @@ def blur(sigma_px: tuple[float, float], motion_px: tuple[float, float] = (0.0, 0
 def distance(low_mm: float, high_mm: float) -> Change:
     """Hold the phone so far off that both working distances lie in a range; the mat fills the picture.
 
-    The lens follows from the distance: a wide one for 20 cm, a long one for 80 cm.
+    The lens follows from the distance: a wide one for 20 cm, a long one for 80 cm. Both photos are taken
+    upright or both lying, since the one needs a third more room than the other.
     """
 
     def applied(rng: Rng, made: Pair) -> Pair:
-        f35 = 52.0
-        _lens(made, f35)
-        seen = [distance_mm(made, photo) for photo in made["photos"]]
-        wanted = float(rng.uniform(low_mm, high_mm * 0.99 * min(seen) / max(seen)))
-        for _ in range(8):  # the distance grows nearly as the focal length does
-            f35 *= wanted / min(distance_mm(made, photo) for photo in made["photos"])
+        first = made["photos"][0]
+        for photo in made["photos"][1:]:
+            photo["view"].update(size_px=first["view"]["size_px"], roll_deg=first["view"]["roll_deg"])
+            photo["phone"]["orientation"] = first["phone"]["orientation"]
+        drawn_for = [(photo["view"]["f35_mm"], photo["view"]["distortion"]) for photo in made["photos"]]
+        f35, share = 52.0, float(rng.random())
+        for _ in range(12):  # the distance grows nearly as the focal length does
             _lens(made, f35)
+            for photo, (old, bent) in zip(made["photos"], drawn_for, strict=True):
+                photo["view"]["distortion"] = _at_focal(bent, f35 / old)
+            seen = [distance_mm(made, photo) for photo in made["photos"]]
+            room = high_mm * 0.999 * min(seen) / max(seen) - low_mm
+            if room < 0:  # leaning alike then, as on a stand
+                same = {key: first["view"][key] for key in ("tilt_deg", "azimuth_deg", "off_mm", "margin")}
+                each(made, lambda photo, same=same: photo["view"].update(same))
+                continue
+            if abs(low_mm + share * room - min(seen)) < 0.01:
+                break
+            f35 *= (low_mm + share * room) / min(seen)
         return made
 
     return applied
+
+
+def _at_focal(distortion: list[float], longer: float) -> list[float]:
+    """Return the coefficients that bend as much in the corner with a focal length so many times as long."""
+    return [float(k * longer**n) for k, n in zip(distortion, (2, 4, 1, 1, 6), strict=True)]
 
 
 def _lens(made: Pair, f35_mm: float, **more: Any) -> None:

@@ -28,7 +28,8 @@ def _plain(rng: Rng, made: Pair) -> Pair:
 STRATA: tuple[tuple[str, Wish, Change], ...] = (
     ("tilt 15-20", Wish(), camera.view(tilt_deg=(15.0, 20.0))),
     ("tilt 20-25", Wish(), camera.view(tilt_deg=(20.0, 25.0))),
-    ("from 20 to 40 cm", Wish(), camera.distance(200.0, 400.0)),
+    ("from 20 to 25 cm", Wish(), camera.distance(200.0, 250.0)),
+    ("from 25 to 40 cm", Wish(), camera.distance(250.0, 400.0)),
     ("from 40 to 60 cm", Wish(), camera.distance(400.0, 600.0)),
     ("from 60 to 80 cm", Wish(), camera.distance(600.0, 800.0)),
     ("5 MP", Wish(), camera.size(2592, 1944)),
