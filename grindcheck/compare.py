@@ -485,12 +485,12 @@ def _drawing(views: dict[Side, View], common: Common, scene: Scene) -> Drawing:
             axes=face.axes @ turn(-motion.angle_rad), x_mm=x_mm, y_mm=y_mm,
             step_mm=_PICTURE_STEP_MM, height_mm=face.height_mm,
         )  # fmt: skip
-        faces[side] = picture_of(view.photo, view.camera, plane)
+        faces[side] = picture_of(view.photo, scene.cameras[side], plane)
         height, width = view.photo.bgr.shape[:2]
         sighting = scene.sightings[side]
         seen[side] = InPhoto(
             size_px=(width, height), plunge_px=sighting.plunge_px, shoulder_px=sighting.shoulder_px,
-            picture=shown(view.photo, view.camera, plane),
+            picture=shown(view.photo, scene.cameras[side], plane),
         )  # fmt: skip
     rows, columns = plane.shape
     return Drawing(

@@ -186,7 +186,8 @@ def judge(comparison: "Comparison", tolerances: Tolerances) -> Verdict:
 
 
 _UNSURE_REASONS = {
-    "edge_side_unsure": "Edge and spine can't be told apart: place a plunge or shoulder line by hand.",
+    "edge_side_unsure": "Edge and spine can't be told apart: say which photo shows which face "
+    "(--faces left,right), or place a plunge or shoulder line by hand.",
     "plunge_unsure": "The plunge line isn't seen clearly: use softer light from the side, or place it by "
     "hand (--plunge-left, --plunge-right).",
     "shoulder_unsure": "The shoulder isn't seen clearly: use softer light from the side, or place it by "

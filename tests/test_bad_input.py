@@ -3,6 +3,7 @@
 import json
 import struct
 import zlib
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -178,7 +179,7 @@ def test_damaged_lenses_stop_no_check(photos, first, tmp_path, monkeypatch):
     assert lens_name(first.photo) and "lenses_unreadable" not in first.flags
     monkeypatch.setenv("GRINDCHECK_HOME", str(tmp_path))
     (tmp_path / "lenses.json").write_text('{"phone": [', encoding="utf-8")
-    request = reduced.request(NAME, photos)
+    request = replace(reduced.request(NAME, photos), kept_lens=True)
     seen = see(photos[0], request, stance_of(request.thickness_mm, request.height_mm, request.edge_mm))
     assert seen.flags == ("lenses_unreadable", *first.flags)
     np.testing.assert_array_equal(seen.camera.parameters, first.camera.parameters)

@@ -268,7 +268,7 @@ def test_a_finish_is_measured(record: Record) -> None:
     made = knife(record)
     kept = add_photo(record, SAMPLES / "face_clean.jpg")
     one = checks.add_check(
-        record, made.id, "finish", asked={"thickness_mm": 2.2, "accept": "longest 3 mm, count 2"},
+        record, made.id, "finish", asked={"thickness_mm": 2.2, "accept": "longest 4 mm, count 2"},
         photos=[(kept.sha256, "clean.jpg", "face")],
     )  # fmt: skip
     outcome = measure_check(record, one)

@@ -30,7 +30,9 @@ def test_pictures_of_both_faces_are_made_again_from_plain_numbers(comparison):
         again = picture_again(photos[view["photo_sha256"]].bgr, view["picture"], widest_px=5000)
         exact = comparison.drawing.faces[side]
         assert again.shape == exact.shape
-        shift, _ = cv2.phaseCorrelate(again.mean(axis=2), exact.mean(axis=2))
+        # OpenCV pads to a size that it can transform fast, and of an odd one, 405, is half a pixel off; these
+        # are even and fast as they are
+        shift, _ = cv2.phaseCorrelate(again.mean(axis=2)[:400, :1440], exact.mean(axis=2)[:400, :1440])
         assert np.hypot(*shift) < 0.2  # pixels: as `shown` promises, and nobody sees it
 
 
@@ -84,7 +86,8 @@ def test_a_line_that_wasn_t_found_can_be_pulled_from_a_usual_place(comparison):
     drawing["sides"]["left"]["plunge_px"] = []
     outcome = SimpleNamespace(result={"drawing": drawing})
     views = {
-        view["side"]: view for view in views_for_lines(SimpleNamespace(kind="symmetry", outcome=outcome))
+        view["side"]: view
+        for view in views_for_lines(SimpleNamespace(kind="symmetry", outcome=outcome, photos=()))
     }
     lines = {line["field"]: line for line in views["left"]["lines"]}
     found = comparison.drawing.views["left"]
