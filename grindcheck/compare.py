@@ -165,7 +165,7 @@ def compare(
     return Comparison(
         left=faces["left"],
         right=faces["right"],
-        differences=_differences(figures, scene.layout),
+        differences=_differences(figures, scene.layout, side_unsure="edge_side_unsure" in flags),
         thickness_mm=stance.thickness_mm,
         height_mm=stance.height_mm,
         edge_mm=stance.edge_mm,
@@ -391,7 +391,10 @@ def _figure(key: Key, number: Any, labels: dict[float, str] | None = None) -> Fi
     )  # fmt: skip
 
 
-def _differences(figures: Figures, layout: Layout) -> tuple[Figure, ...]:
+def _differences(figures: Figures, layout: Layout, *, side_unsure: bool = False) -> tuple[Figure, ...]:
+    """Left minus right; where the two may be exchanged, U reaches as far as the opposite sign."""
+    from uncertainties import ufloat
+
     out = []
     for key, value in figures["left"].items():
         if (
@@ -400,7 +403,10 @@ def _differences(figures: Figures, layout: Layout) -> tuple[Figure, ...]:
             or (layout.full_flat and key[0] == "bevel_height")
         ):
             continue
-        out.append(_figure(key, value - figures["right"][key], layout.labels))
+        difference = value - figures["right"][key]
+        if side_unsure:
+            difference += abs(difference.nominal_value) * ufloat(0.0, 1.0, tag="which face")
+        out.append(_figure(key, difference, layout.labels))
     return tuple(out)
 
 

@@ -13,7 +13,7 @@ from grindcheck.errors import PairError
 from grindcheck.geometry import Array
 from grindcheck.results import Comparison, Figure
 
-SHARED = ("thickness", "edge thickness", "print scale", "focal length", "lens")
+SHARED = ("thickness", "edge thickness", "print scale", "focal length", "lens", "which face")
 _LEVEL = 0.001  # probability by chance at which a pair is left out
 _FEWEST_TO_DROP = 3  # of two that disagree nobody knows which is wrong
 _OWN_STD = 1e-6  # the least, so that weights stay finite

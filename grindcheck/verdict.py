@@ -34,6 +34,7 @@ _HELP = {
     "pose": "photograph more squarely from above and show more of the mat's frame",
     "line": "use softer light and a sharper photo, or place the line by hand",
     "outline": "use softer light and a sharper photo, so that the edge stands out from the field",
+    "which face": "say which photo shows which face, as in --faces left,right",
     "tip": "keep the tip clear of tape and shadow",
     "registration": "clean the edge of burr and tape and use soft light, so that both outlines agree",
     "repeat": "photograph each face once more",

@@ -214,3 +214,15 @@ def test_waviness_of_a_sine():
     assert found is not None
     assert found.value == pytest.approx(0.05 / math.sqrt(2), rel=0.05)
     assert _waviness(np.zeros((20, 2))) is None
+
+
+def test_faces_that_may_be_exchanged_make_u_reach_the_opposite_sign(views):
+    """A difference of +0.6 mm that is −0.6 mm with the faces exchanged: the 95 % interval holds both."""
+    scale = print_scale("a4", bar_x_mm=276.0, bar_y_mm=180.0)
+    sure = compare(views, STANCE, scale)
+    unsure = compare(views, STANCE, scale, flags=("edge_side_unsure",))
+    for before, after in zip(sure.differences, unsure.differences, strict=True):
+        assert after.value == pytest.approx(before.value, abs=1e-12)
+        assert after.components["which face"] == pytest.approx(abs(before.value))
+        assert abs(after.value) - 2 * after.std < -abs(before.value)
+    assert "which face" not in sure.differences[0].components

@@ -197,6 +197,7 @@ def test_a_line_that_may_be_the_wrong_one_decides_nothing(name: str, doubtful: s
         ("edge thickness", "--edge-thickness"),
         ("outline", "softer light"),
         ("tip", "clear of tape"),
+        ("which face", "--faces left,right"),
     ],
 )
 def test_reasons_say_what_would_help_most(source: str, help_: str) -> None:

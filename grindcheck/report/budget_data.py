@@ -24,6 +24,7 @@ SOURCES: tuple[tuple[tuple[str, ...], str, str], ...] = (
     (("edge thickness",), "edge thickness", "measure it with a calliper"),
     (("height",), "how the blade lies", "clean mat and blade, and lay it flat"),
     (("registration", "outline"), "the blade's outline", "clear the rim of burr, tape and shadow"),
+    (("which face",), "which face is which", "say which photo shows which (--faces left,right)"),
     (("tip",), "the tip", "show the tip sharply"),
 )
 _OTHER = "other"
