@@ -253,7 +253,7 @@ def solve_camera(
             prior, precision = _prior(width, height, None, None, scale_std)
             best, used = _estimate(corner_mm, corner_px, std, prior, precision, False, close_up)
     problem = Problem(corner_mm[used], corner_px[used], std, prior, precision)
-    covariance, ratio, rms, largest = problem.posterior(best)
+    _, ratio, _, _ = problem.posterior(best)
     # the priors weigh against the corners as the residuals show them to be
     problem = replace(problem, std=ratio * std)
     best, _ = problem.minimum(best)

@@ -172,8 +172,7 @@ def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
         "left": compare_plunges(surveys["left"], plunges["left"], surveys["right"], plunges["right"]),
         "right": compare_plunges(surveys["right"], plunges["right"], surveys["left"], plunges["left"]),
     }
-    traced = dict(plunges)
-    shoulders = _each_side(lambda side: trace_shoulder_of(surveys[side], traced[side]))
+    shoulders = _each_side(lambda side: trace_shoulder_of(surveys[side], plunges[side]))
     odds = sum(reaches_spine(surveys[side], chosen[side], plunges[side], shoulders[side]) for side in surveys)
     full_flat = grind == "full flat" if grind else odds > 0
     unseen = full_flat or not any(line and line.confidence >= SEEN for line in shoulders.values())

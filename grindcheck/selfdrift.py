@@ -1,12 +1,12 @@
 """What the samples gave at release, and what has moved since, by another computer or a change of the code."""
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from grindcheck import __version__
 from grindcheck.errors import InputError
+from grindcheck.keptfile import read_json
 from grindcheck.selfcheck import Compared, SelfCheck
 from grindcheck.selffaces import FaceChecked
 
@@ -45,7 +45,7 @@ def read_released(folder: Path) -> dict[str, Any]:
         If it isn't there, or isn't what `released_data` makes.
     """
     try:
-        found = json.loads((folder / FILE).read_text(encoding="utf-8"))
+        found = read_json(folder / FILE)
         _figures(found), _faces(found)
     except (OSError, ValueError, KeyError, TypeError):
         raise InputError(

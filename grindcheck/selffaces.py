@@ -1,6 +1,5 @@
 """The finish check against sample faces whose scratches are known."""
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +13,7 @@ from grindcheck.finish.check import check_finish
 from grindcheck.finish.request import FinishRequest
 from grindcheck.finish.results import Finish, FinishFace, Scratch
 from grindcheck.geometry import Array
+from grindcheck.keptfile import read_json
 
 NEAR_MM = 0.5  # what the tip's place and half a millimetre of height on a bevel leave of a point on the blade
 _MOSTLY = 0.5  # share of a found scratch's points that lie on a true one
@@ -68,7 +68,7 @@ class FaceChecked:
 
 def sample_faces(folder: Path) -> tuple[str, ...]:
     """Return the names of the sample faces."""
-    listed = json.loads((folder / "faces.json").read_text(encoding="utf-8"))["pairs"]
+    listed = read_json(folder / "faces.json")["pairs"]
     return tuple(str(face["name"]) for face in listed)
 
 

@@ -57,9 +57,9 @@ def combine(comparisons: Sequence[Comparison]) -> Combined:
     Least squares with the whole covariance for errors that are a sum of independent ones, one a pair, and of
     ones that all pairs share alike and that therefore drop out of the weights. A pair whose figure lies off
     the others' by more than their uncertainties allow, at one in a thousand over all its figures, is left
-    out if three or more
-    pairs were given. Where what remains scatters more than its uncertainties say, they are widened by the
-    Birge ratio (R. T. Birge, Phys. Rev. 40, 1932; the practice of CODATA's adjustments), never narrowed.
+    out if three or more pairs were given. Where what remains scatters more than its uncertainties say, they
+    are widened by the Birge ratio (R. T. Birge, Phys. Rev. 40, 1932; the practice of CODATA's adjustments),
+    never narrowed.
     """
     kept = list(range(len(comparisons)))
     photos = [face.photo_sha256 for one in comparisons for face in (one.left, one.right)]
