@@ -59,6 +59,14 @@ def check(
     paper: PaperSeen = None,
     bar_x: BarX = None,
     bar_y: BarY = None,
+    no_lens: Annotated[
+        bool | None,
+        typer.Option(
+            "--no-lens/--lens",
+            help="Leave out the phone's lens as calibrated, or with --again take it after all.",
+            show_default="used where one is kept",
+        ),
+    ] = None,
     faces: Annotated[
         str | None,
         typer.Option(metavar="SIDE,...", help="Which face each photo shows.", show_default="found by itself"),
@@ -102,6 +110,7 @@ def check(
             "paper": paper,
             "bar_x_mm": bar_x,
             "bar_y_mm": bar_y,
+            "kept_lens": None if no_lens is None else not no_lens,
             "faces": faces,
             "hand_lines": {
                 name: text

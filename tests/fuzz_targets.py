@@ -294,7 +294,7 @@ def words(data: bytes, folder: Path) -> None:
             (
                 "thickness", "flat_height", "edge_thickness", "tolerance", "angle_tolerance", "grind",
                 "accept", "plunge-left", "shoulder-right", "name", "notes", "steel", "reading1", "reading2",
-                "place1",
+                "place1", "no_lens",
             )
         )
     }  # fmt: skip

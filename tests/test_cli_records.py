@@ -229,6 +229,18 @@ def test_a_check_is_measured_again_with_other_options(
     assert "measured again with its own photos" in result.stderr
 
 
+def test_the_calibrated_lens_is_left_out_and_taken_again(
+    photos: list[str], measured: list[pipeline.Request]
+) -> None:
+    run("add", "petty 7", "--thickness", "4mm")
+    check_id = shown_id(run("check", "petty 7", *photos, code=1).stdout)
+    without_id = shown_id(run("check", "petty 7", "--again", check_id, "--no-lens", code=1).stdout)
+    run("check", "petty 7", "--again", without_id, "--tolerance", "0.2mm", code=1)
+    run("check", "petty 7", "--again", without_id, "--lens", code=1)
+    assert [one.kept_lens for one in measured] == [True, False, False, True]
+    assert ["kept_lens" in one.asked for one in page().checks] == [False, True, True, True]
+
+
 def test_a_check_that_fails_is_kept_too(photos: list[str], measured: list[pipeline.Request]) -> None:
     run("add", "petty 7", "--thickness", "4mm")
     result = run("check", "petty 7", *photos, "--grind", "hollow", code=2)

@@ -142,7 +142,8 @@ RECORDS: dict[str, tuple[str, str]] = {
 def record_options(command: str) -> set[str]:
     group: Any = typer.main.get_command(cli.app)
     params = group.commands["records"].commands[command].params
-    return {name for one in params for name in one.opts if name.startswith("--")} - {"--help"}
+    names = {name for one in params for name in (*one.opts, *one.secondary_opts)}
+    return {name for name in names if name.startswith("--")} - {"--help"}
 
 
 def rows_between(start: str, end: str) -> set[str]:

@@ -129,6 +129,19 @@ def test_a_check_is_asked_for_with_photos_in_the_form(shop, knife):
     assert "Finding mat and blade" in page
 
 
+@pytest.mark.parametrize("kind", ["symmetry", "finish"])
+def test_the_calibrated_lens_may_be_left_out(shop, knife, kind):
+    client, at = shop.client(), f"/knives/{knife.id}/check"
+    photos = [("files", (f"{n}.jpg", jpeg(n), "image/jpeg")) for n in (1, 2)]
+    for sent, kept, ticked in (({}, True, False), ({"no_lens": "yes"}, False, True)):
+        client.post(f"{at}s", data={"kind": kind, "thickness": "2.2 mm", **sent}, files=photos)
+        check = checks.waiting(shop.record)[-1]
+        assert check.asked.get("kept_lens", True) == kept
+        form = client.get(f"{at}?kind={kind}&like={check.id}").text
+        assert ('name="no_lens" value="yes" checked' in form) == ticked
+    assert "no_lens" not in client.get(f"{at}?kind=photos").text
+
+
 def test_the_thickness_is_remembered_with_the_knife(shop):
     bare = knives.add_knife(shop.record, KnifeFacts(name="bare"))
     photos = [("files", (f"{n}.jpg", jpeg(n), "image/jpeg")) for n in (1, 2)]
@@ -373,7 +386,8 @@ def test_options_of_a_form_by_hand():
     assert asked["thickness_mm"] == pytest.approx(4.7625)
     assert asked["angle_tolerance_deg"] == pytest.approx(2.0)
     assert asked_of("finish", {"thickness": "", "accept": "count 2"}) == {"accept": "count 2"}
-    assert asked_of("photos", {"thickness": "x"}) == {}
+    assert asked_of("finish", {"no_lens": "yes"}) == {"kept_lens": False}
+    assert asked_of("photos", {"thickness": "x", "no_lens": "yes"}) == {}
     assert asked_of("finish", {"accept": __file__})["accept"] == __file__  # words, never a file that is read
 
 

@@ -83,6 +83,8 @@ def test_a_second_outcome_stays_beside_the_first(record: Record) -> None:
         ("symmetry", 2, {"thickness_mm": 40}, "knife stock has 0.8 to 13 mm"),
         ("symmetry", 2, {"thickness_mm": "4mm"}, "option thickness_mm can't be '4mm'"),
         ("symmetry", 2, {"thickness_mm": True}, "option thickness_mm can't be True"),
+        ("symmetry", 2, {"thickness_mm": 4, "kept_lens": 0}, "option kept_lens can't be 0"),
+        ("finish", 1, {"kept_lens": "no"}, "option kept_lens can't be 'no'"),
         ("symmetry", 2, {"thickness_mm": 4, "smell": 1}, "no option 'smell'"),
         ("symmetry", 2, {"thickness_mm": 4, "accept": "none"}, "no option 'accept'"),
         ("symmetry", 2, {"thickness_mm": 4, "height_mm": 3}, "is less than the thickness"),
@@ -154,6 +156,7 @@ def test_options_make_the_same_request_as_the_command() -> None:
             "thickness_mm": "5/32in", "height_mm": "10mm", "edge_mm": "0.4mm", "tolerance_mm": "0.2mm",
             "angle_tolerance_deg": "0.5deg", "grind": "full-flat", "paper": "a4", "bar_x_mm": "276.44mm",
             "bar_y_mm": "179.8mm", "faces": "Left, right", "hand_lines": {"plunge-left": "1,2,3,4"},
+            "kept_lens": False,
         }
     )  # fmt: skip
     assert set(asked) == set(NAMES["symmetry"])
@@ -162,17 +165,20 @@ def test_options_make_the_same_request_as_the_command() -> None:
     assert (request.height_mm, request.edge_mm, request.grind, request.paper) == (10, 0.4, "full flat", "a4")
     assert (request.bar_x_mm, request.bar_y_mm, request.faces) == (276.44, 179.8, ("left", "right"))
     assert request.hand_lines == {"plunge-left": (1, 2, 3, 4)}
+    assert not request.kept_lens
     assert tolerances.plunge_mm == tolerances.height_mm == 0.2
     assert tolerances.angle_rad == pytest.approx(0.5 / 180 * 3.141592653589793)
     asked = option_words.read_asked(
         {
             "thickness_mm": "2.2mm", "masks": ["1,2,3,4,5,6"], "accept": "longest 3 mm, count 2",
-            "false_finds": 0.01, "grind": None, "hand_lines": {},
+            "false_finds": 0.01, "kept_lens": False, "grind": None, "hand_lines": {},
         }
     )  # fmt: skip
     assert asked["accept"] == "longest 3 mm, count 2"
     finish, limits = finish_request(asked, [Path("a.jpg")], [Path("b.jpg")])
     assert (finish.thickness_mm, finish.false_finds, finish.before) == (2.2, 0.01, (Path("b.jpg"),))
+    assert not finish.kept_lens
+    assert finish_request({}, [Path("a.jpg")], [])[0].kept_lens  # as the commands have it
     assert finish.masks[0].polygon_px.tolist() == [[1, 2], [3, 4], [5, 6]]
     assert [str(one) for one in limits] == ["longest 3 mm", "count 2"]
 

@@ -66,9 +66,13 @@ def facts_as_given(facts: KnifeFacts) -> dict[str, Any]:
 
 def asked_of(kind: str, form: Mapping[str, str]) -> dict[str, Any]:
     """Read the options of a check; a field that is left empty has the commands' default."""
-    told = {name: form.get(field, "").strip() or None for name, field in _FIELDS[kind].items()}
+    told: dict[str, Any] = {
+        name: form.get(field, "").strip() or None for name, field in _FIELDS[kind].items()
+    }
     if kind == "symmetry" and told["thickness_mm"] is None:
         options.read_thickness(None)
+    if kind != "photos" and form.get("no_lens"):
+        told["kept_lens"] = False
     asked = read_asked(told)
     accepted = form.get("accept", "").strip()
     if kind == "finish" and accepted:  # never by `read_asked`, which takes the name of a file too
@@ -87,7 +91,7 @@ def asked_as_given(asked: Mapping[str, Any]) -> dict[str, str]:
         "thickness": mm("thickness_mm"), "flat_height": mm("height_mm"), "edge_thickness": mm("edge_mm"),
         "tolerance": mm("tolerance_mm"), "angle_tolerance": "" if angle is None else f"{angle:g}°",
         "accept": str(asked.get("accept", "")), "grind": str(asked.get("grind", "")),
-        "before": "", "stage": "",
+        "no_lens": "" if asked.get("kept_lens", True) else "yes", "before": "", "stage": "",
     }  # fmt: skip
 
 

@@ -4,10 +4,11 @@ Plain data under the names below, lengths in mm and angles in degrees; what is l
 default.
 
 - symmetry: ``thickness_mm``, ``height_mm``, ``edge_mm``, ``tolerance_mm``, ``angle_tolerance_deg``,
-  ``grind``, ``paper``, ``bar_x_mm``, ``bar_y_mm``, ``faces`` (list of ``left`` and ``right``), ``hand_lines``
-  (by name, a list ``x1, y1, x2, y2 …`` in pixels of the upright photo);
-- finish: ``thickness_mm``, ``height_mm``, ``grind``, ``paper``, ``bar_x_mm``, ``bar_y_mm``, ``faces``,
-  ``masks`` (list of texts as the command's ``--mask``), ``accept`` (text), ``false_finds``;
+  ``grind``, ``paper``, ``bar_x_mm``, ``bar_y_mm``, ``kept_lens`` (false: the lens as calibrated is left out),
+  ``faces`` (list of ``left`` and ``right``), ``hand_lines`` (by name, a list ``x1, y1, x2, y2 …`` in pixels
+  of the upright photo);
+- finish: ``thickness_mm``, ``height_mm``, ``grind``, ``paper``, ``bar_x_mm``, ``bar_y_mm``, ``kept_lens``,
+  ``faces``, ``masks`` (list of texts as the command's ``--mask``), ``accept`` (text), ``false_finds``;
 - photos: none.
 """
 
@@ -26,10 +27,10 @@ if TYPE_CHECKING:
     from grindcheck.finish.request import FinishRequest
     from grindcheck.pipeline import Request
 
-_NUMBER, _TEXT, _LIST, _MAP = (int, float), (str,), (list,), (dict,)
+_NUMBER, _TEXT, _LIST, _MAP, _WHETHER = (int, float), (str,), (list,), (dict,), (bool,)
 _BOTH = {
     "thickness_mm": _NUMBER, "height_mm": _NUMBER, "grind": _TEXT, "paper": _TEXT, "bar_x_mm": _NUMBER,
-    "bar_y_mm": _NUMBER, "faces": _LIST,
+    "bar_y_mm": _NUMBER, "kept_lens": _WHETHER, "faces": _LIST,
 }  # fmt: skip
 NAMES: Mapping[str, Mapping[str, tuple[type, ...]]] = {
     "symmetry": {
@@ -60,7 +61,7 @@ def check_asked(kind: str, asked: Mapping[str, Any], *, faces: int, before: int)
                 f"A check of kind {kind} has no option {name!r}.",
                 advice=f"Its options are: {', '.join(NAMES[kind]) or 'none'}.",
             )
-        if not isinstance(value, kinds) or isinstance(value, bool):
+        if not isinstance(value, kinds) or (isinstance(value, bool) and kinds is not _WHETHER):
             raise InputError(f"The option {name} can't be {value!r}.", advice="Give it as the README tells.")
     paths = [Path(f"{place}.jpg") for place in range(faces)]
     earlier = [Path(f"before {place}.jpg") for place in range(before)]
@@ -142,6 +143,7 @@ def _sheet(asked: Mapping[str, Any], thickness_mm: float | None) -> dict[str, An
         "bar_x_mm": options.read_bar(_mm(asked.get("bar_x_mm")), "x"),
         "bar_y_mm": options.read_bar(_mm(asked.get("bar_y_mm")), "y"),
         "grind": check_grind(asked.get("grind")),
+        "kept_lens": bool(asked.get("kept_lens", True)),
     }
 
 
