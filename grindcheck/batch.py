@@ -82,7 +82,7 @@ class Table:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.done: set[tuple[str, str, str]] = set()
+        self.done: dict[tuple[str, str, str], list[str]] = {}
         try:
             data = path.read_bytes() if path.exists() else b""
             if data:
@@ -113,7 +113,9 @@ class Table:
         if len(whole) < len(data):
             with self.path.open("r+b") as stream:
                 stream.truncate(len(whole))
-        self.done = {(row["sha256 1"], row["sha256 2"], row["options"]) for row in rows if not row["error"]}
+        for row in rows:
+            if not row["error"]:
+                self.done[row["sha256 1"], row["sha256 2"], row["options"]] = [row[name] for name in COLUMNS]
 
     def has(self, job: Job) -> bool:
         """Whether a row of these photos with these options is there already, without an error."""
@@ -121,13 +123,15 @@ class Table:
         return (one, other, job.options) in self.done
 
     def add(self, job: Job, told: Mapping[str, Any]) -> None:
-        """Add a row: what the measuring told, or its error."""
+        """Add a row: what the measuring told, or its error; none that says what the pair's last one says."""
         one, other = (sha256_of(path) for path in job.photos)
         row = {
             "knife": job.knife, "photo 1": job.photos[0].name, "photo 2": job.photos[1].name, "sha256 1": one,
             "sha256 2": other, "options": job.options, "program": __version__, **told,
         }  # fmt: skip
-        self._append([_plain(row.get(name, "")) for name in COLUMNS])
+        values = [_plain(row.get(name, "")) for name in COLUMNS]
+        if self.done.get((one, other, job.options)) != list(map(str, values)):
+            self._append(values)
 
     def _append(self, values: Any) -> None:
         line = io.StringIO(newline="")

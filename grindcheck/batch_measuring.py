@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _UNSAFE = re.compile(r"[^\w.-]+")  # in a file's name, on any system
 _LONGEST = 40  # letters of it, of four bytes at most
+_SUFFIXES = (".json", ".png")  # of what is kept of a pair
 
 
 def measure(job: Mapping[str, Any]) -> dict[str, Any]:
@@ -86,9 +87,7 @@ def keep_files(folder: Path, job: Job, files: Mapping[str, bytes]) -> None:
     OutputError
         If one can't be written.
     """
-    told = "".join([*map(sha256_of, job.photos), job.options])
-    plain = _UNSAFE.sub("_", job.knife).strip(".") or "pair"
-    name = f"{plain[:_LONGEST]}_{hashlib.sha256(told.encode('utf-8')).hexdigest()[:8]}"
+    name = _name(job)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
@@ -97,6 +96,18 @@ def keep_files(folder: Path, job: Job, files: Mapping[str, bytes]) -> None:
         ) from None
     for suffix, data in files.items():
         write_whole(folder / f"{name}{suffix}", partial(_write, data))
+
+
+def has_files(folder: Path, job: Job) -> bool:
+    """Whether `keep_files` has written all of a pair, with these photos and options, into a folder."""
+    name = _name(job)
+    return all((folder / f"{name}{suffix}").is_file() for suffix in _SUFFIXES)
+
+
+def _name(job: Job) -> str:
+    told = "".join([*map(sha256_of, job.photos), job.options])
+    plain = _UNSAFE.sub("_", job.knife).strip(".") or "pair"
+    return f"{plain[:_LONGEST]}_{hashlib.sha256(told.encode('utf-8')).hexdigest()[:8]}"
 
 
 def _write(data: bytes, path: Path) -> None:
@@ -110,4 +121,5 @@ def _files(comparison: "Comparison", verdict: "Verdict") -> dict[str, bytes]:
         picture = Path(folder) / "result.png"
         write_picture(comparison, verdict, picture)
         drawn = picture.read_bytes()
-    return {".json": json_text(report_data(comparison, verdict)).encode("utf-8"), ".png": drawn}
+    text = json_text(report_data(comparison, verdict)).encode("utf-8")
+    return dict(zip(_SUFFIXES, (text, drawn), strict=True))

@@ -54,7 +54,7 @@ def batch(
 
         from grindcheck import options
         from grindcheck.batch import Table
-        from grindcheck.batch_measuring import keep_files
+        from grindcheck.batch_measuring import has_files, keep_files
         from grindcheck.batch_pairing import jobs_in
         from grindcheck.batch_workers import measured_here, measured_on_cluster, workers_for
         from grindcheck.folderlock import only_one
@@ -78,9 +78,13 @@ def batch(
         for lock in (folder / ".grindcheck.lock", csv_file.parent / f".{csv_file.name}.lock"):
             stack.enter_context(only_one(lock, what=f"Another batch runs in {folder} or writes {csv_file}"))
         table = Table(csv_file)
-        left = [replace(job, files=results is not None) for job in jobs if not table.has(job)]
-        if len(left) < len(jobs):
-            typer.echo(f"{len(jobs) - len(left)} of {len(jobs)} pairs are done already.", err=True)
+        done = {job for job in jobs if table.has(job)}
+        bare = set() if results is None else {job for job in done if not has_files(results, job)}
+        left = [replace(job, files=results is not None) for job in jobs if job not in done or job in bare]
+        if done:
+            typer.echo(f"{len(done)} of {len(jobs)} pairs are done already.", err=True)
+        if bare:
+            typer.echo(f"{len(bare)} of these have no result in {results}: measured again.", err=True)
         failed = 0
         each = (
             measured_on_cluster(left, cluster) if cluster else measured_here(left, workers_for(left, workers))

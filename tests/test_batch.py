@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -352,6 +352,39 @@ def test_a_real_pair_and_a_bad_one(tmp_path: Path) -> None:
     assert again.exit_code == 0, again.output
     assert "1 of 2 pairs are done already." in again.stderr
     assert len(rows(out)) == 3
+
+
+def test_a_pair_of_the_table_without_its_files_is_measured_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photos(tmp_path, "a_1.jpg", "a_2.jpg", "b_1.jpg", "b_2.jpg")
+    measured: list[str] = []
+    value = 0.1
+
+    def stand_in(jobs: list[Job], workers: int) -> Iterator[tuple[Job, dict[str, object]]]:
+        for job in jobs:
+            measured.append(job.knife)
+            files = {"files": {".json": b"{}", ".png": b"x"}} if job.files else {}
+            yield job, {"verdict": "match", "plunge half-way (mm)": value, "reservations": "=odd", **files}
+
+    monkeypatch.setattr(batch_workers, "measured_here", stand_in)
+    asked = (tmp_path, "--csv", tmp_path / "out.csv", "--thickness", "2mm")
+    results = tmp_path / "results"
+    assert run(*asked).exit_code == 0
+    before = (tmp_path / "out.csv").read_bytes()
+    told = run(*asked, "--results", results)
+    assert told.exit_code == 0, told.output
+    assert "2 of 2 pairs are done already." in told.stderr
+    assert f"2 of these have no result in {results}: measured again." in told.stderr
+    assert len(list(results.iterdir())) == 4
+    assert (tmp_path / "out.csv").read_bytes() == before  # nothing else was told
+    next(results.glob("b_*.png")).unlink()
+    value = 0.2  # as another version of the program would tell
+    assert run(*asked, "--results", results).exit_code == 0
+    assert "no result" not in run(*asked, "--results", results).stderr
+    assert measured == ["a", "b", "a", "b", "b"]
+    assert [row["knife"] for row in rows(tmp_path / "out.csv")] == ["a", "b", "b"]
+    assert (tmp_path / "out.csv").read_bytes().startswith(before)
 
 
 def test_files_of_a_pair_stay_in_their_folder_and_apart(tmp_path: Path) -> None:
