@@ -62,6 +62,45 @@ def test_lines_lie_where_the_blade_frame_says() -> None:
         assert (columns.min(), columns.max()) == (pytest.approx(60, abs=4), pytest.approx(180, abs=4))
 
 
+def budget(*shares: float, decides: bool = True) -> list[dict[str, Any]]:
+    sources = [
+        {"name": f"source {n}", "std": share**0.5, "share": share, "advice": "measure it" if n == 0 else ""}
+        for n, share in enumerate(shares)
+    ]
+    other = {"quantity": "plunge.angle", "std": 1.0, "expanded": 2.0, "unit": "deg", "sources": sources[:1]}
+    one = {"quantity": "plunge.mid", "std": 1.0, "expanded": 2.0, "unit": "mm", "sources": sources}
+    return [{**other, "decides": False}, {**one, "decides": decides}]
+
+
+def test_bars_are_as_long_as_their_shares() -> None:
+    """The larger two of the deciding difference: 75 and 24 of a hundredth of 900 px; 1 % is told by none."""
+    plain = pixels(recorded_picture("match", "All is well.", pair(), lambda sha256: GREY))
+    told = {**pair(), "budget": budget(0.75, 0.24, 0.01)}
+    drawn = pixels(recorded_picture("match", "All is well.", told, lambda sha256: GREY))
+    assert len(drawn) == len(plain) + 34 + 3 * 30  # caption, two bars, what makes the first smaller
+    below = drawn[len(plain) + 34 :]
+    for row, share in enumerate((0.75, 0.24)):
+        line = below[30 * row + 15, 280:1181].sum(axis=1)
+        assert (line < 200).sum() == pytest.approx(900 * share, abs=3)  # an edge of JPEG
+        assert (line > 600).sum() == pytest.approx(900 * (1 - share), abs=3)
+    assert (below[30 * 2 + 2 : 30 * 3, 8:300] < 100).any()
+    without = {**pair(), "budget": budget(0.75, 0.25, decides=False)}
+    assert len(pixels(recorded_picture("match", "x", without, lambda sha256: GREY))) == len(plain)
+
+
+def test_a_budget_that_is_none_leaves_the_faces() -> None:
+    plain = pixels(recorded_picture("match", "x", pair(), lambda sha256: GREY))
+    for told in (7, [7], [{"quantity": "plunge.mid"}], budget(float("nan"))):
+        drawn = pixels(recorded_picture("match", "x", {**pair(), "budget": told}, lambda sha256: GREY))
+        assert drawn.shape == plain.shape
+
+
+def test_a_budget_without_end_is_cut() -> None:
+    told = {**pair(), "budget": budget(*[0.5] * 500)}
+    told["budget"][1]["sources"][0]["name"] = "x" * 10**6
+    assert len(pixels(recorded_picture("match", "x", told, lambda sha256: GREY))) < 1000
+
+
 def test_scratches_lie_where_they_were_found() -> None:
     scratch = {"number": 7, "path_px": [[20.0, 30.0], [120.0, 30.0]]}
     result = {

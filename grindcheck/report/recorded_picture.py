@@ -1,4 +1,7 @@
-"""A picture of a recorded result: its faces made again from the photos, with what was found drawn in."""
+"""A picture of a recorded result: its faces made again from the photos, with what was found drawn in.
+
+Of a check of both sides also where the uncertainty of the deciding difference comes from, as bars.
+"""
 
 from collections.abc import Callable, Mapping, Sequence
 from io import BytesIO
@@ -7,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from grindcheck.report.budget_data import LEAST, recorded_budget
+from grindcheck.report.words import QUANTITIES
 from grindcheck.shown import picture_again
 
 if TYPE_CHECKING:
@@ -18,6 +23,10 @@ _LINES = {"plunge_mm": (255, 170, 0), "shoulder_mm": (0, 200, 255)}
 _SCRATCH = (255, 60, 40)
 _CAPTION_PX = 34
 _TEXT_PX = 20
+_BAR_PX = 30  # of one bar and the gap to the next
+_BARS_FROM, _BARS_LONG = 280, 900  # what the names leave to the bars
+_MOST_BARS, _LONGEST = 12, 100  # of bars, and letters: a budget from elsewhere may have anything
+_INK, _WHOLE = (26, 26, 26), (228, 228, 228)
 _QUALITY = 88
 
 Pixels = NDArray[np.uint8]
@@ -46,7 +55,10 @@ def recorded_picture(
     if not isinstance(drawing, Mapping):
         return None
     try:
-        panels = _sides(drawing, photo) if "sides" in drawing else _faces(drawing, result, photo)
+        if "sides" in drawing:
+            panels = [*_sides(drawing, photo), *_budget(result)]
+        else:
+            panels = _faces(drawing, result, photo)
     except (LookupError, TypeError, ValueError, AttributeError, OverflowError):
         return None
     if not panels:
@@ -95,6 +107,37 @@ def _faces(
             )
         panels.append((f"{face['side']} face" if face["side"] else "photo", picture))
     return panels
+
+
+def _budget(result: Mapping[str, Any]) -> "list[tuple[str, Image]]":
+    """Draw where the uncertainty of the deciding difference comes from: a bar a source, the largest on top.
+
+    A whole bar, drawn in grey behind each, is all of the variance.
+    """
+    from PIL import Image, ImageDraw
+
+    decides = next((one for one in recorded_budget(result) if one["decides"]), None)
+    if decides is None:
+        return []
+    bars = [one for one in decides["sources"] if one["share"] >= LEAST][:_MOST_BARS]
+    if not bars:
+        return []
+    helps = f"To make the first smaller: {bars[0]['advice'][:_LONGEST]}." if bars[0]["advice"] else ""
+    picture = Image.new("RGB", (WIDEST_PX, _BAR_PX * (len(bars) + bool(helps))), "white")
+    draw = ImageDraw.Draw(picture)
+    for row, one in enumerate(bars):
+        top, bottom = row * _BAR_PX + 6, (row + 1) * _BAR_PX - 7
+        for share, colour in ((1.0, _WHOLE), (one["share"], _INK)):
+            draw.rectangle((_BARS_FROM, top, _BARS_FROM + round(share * _BARS_LONG), bottom), fill=colour)
+        draw.text((8, row * _BAR_PX + 2), one["name"][:_LONGEST], fill=_INK, font=_font())
+        draw.text(
+            (_BARS_FROM + _BARS_LONG + 14, row * _BAR_PX + 2), f"{one['share']:.0%}", fill=_INK, font=_font()
+        )
+    draw.text((8, len(bars) * _BAR_PX + 2), helps, fill=_INK, font=_font())
+    what = QUANTITIES.get(decides["quantity"], decides["quantity"][:_LONGEST])
+    where = f" at {decides['station']:.0f} mm" if "station" in decides else ""
+    expanded = f"{decides['expanded']:.2f}{'°' if decides['unit'] == 'deg' else ' ' + decides['unit']}"
+    return [(f"Where the uncertainty comes from: {what}{where}, U = {expanded}", picture)]
 
 
 def _again(made: Mapping[str, Any], photo: Callable[[str], Pixels]) -> "Image":
