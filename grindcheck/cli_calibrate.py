@@ -44,12 +44,14 @@ def calibrate(
         from grindcheck.errors import InputError, about
         from grindcheck.lenscalibration import Sight, calibrate
         from grindcheck.lensguide import held_as_stored, still_missing
-        from grindcheck.lensstore import keep_lens, known_lens, lens_name, lenses_file
+        from grindcheck.lensstore import check_lenses, keep_lens, known_lens, lens_name, lenses_file
         from grindcheck.mat.finding import find_mat
         from grindcheck.photo import read_photo
         from grindcheck.printscale import load_print_scale, print_scale
 
         read_bars = options.read_bar(bar_x, "x"), options.read_bar(bar_y, "y")
+        if not only_look:
+            check_lenses()  # before the user waits for a lens that couldn't be kept
         seen: list[tuple[Photo, MatView]] = []
         cameras: list[Camera] = []
         scale = None

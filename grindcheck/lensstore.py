@@ -180,6 +180,17 @@ def keep_lens(key: str, lens: KnownLens, **about: Any) -> None:
     _write(history)
 
 
+def check_lenses() -> None:
+    """See that a lens could be kept beside those that are, before work is done for it.
+
+    Raises
+    ------
+    OutputError
+        If the file with the lenses is there but can't be read.
+    """
+    _read()
+
+
 def lenses_file() -> Path:
     """Return where the lenses are kept."""
     return home_folder() / _FILE

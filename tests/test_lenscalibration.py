@@ -444,6 +444,24 @@ def test_too_few_photos_and_nameless_ones_are_refused(tmp_path: Path) -> None:
     assert "What to do:" in told.stderr
 
 
+def test_damaged_lenses_are_told_before_the_photos_are_looked_at(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A photo without a mat would be refused as soon as it is looked at, and with --look it is."""
+    from PIL import Image
+
+    monkeypatch.setenv("GRINDCHECK_HOME", str(tmp_path))
+    Image.new("RGB", (64, 64)).save(tmp_path / "plain.png")
+    lenses_file().write_text("{", encoding="utf-8")
+    told = CliRunner().invoke(app, ["calibrate", str(tmp_path / "plain.png")])
+    assert told.exit_code == 2
+    assert "lenses.json, can't be read" in told.stderr
+    assert "What to do: Mend that file or move it away" in told.stderr
+    told = CliRunner().invoke(app, ["calibrate", str(tmp_path / "plain.png"), "--look"])
+    assert told.exit_code == 2
+    assert "lenses" not in told.stderr
+
+
 def test_the_command_learns_a_lens_and_a_check_finds_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
