@@ -240,6 +240,26 @@ def test_focal_length_by_the_diagonal(tmp_path: Path) -> None:
     assert "no_exif_focal" not in found.flags and "cropped" not in found.flags
 
 
+@pytest.mark.parametrize("told", [13, 17, 21, 24, 25])
+def test_the_focal_prior_covers_rounding_to_whole_millimetres(tmp_path: Path, told: int) -> None:
+    """Anything from half a millimetre below to half above is as likely.
+
+    A rectangular distribution of width 1 mm has the standard deviation 1 / √12 = 0.28868 mm, beside the
+    0.03 for all else; the camera takes the whole of it as the prior of the focal length's logarithm.
+    """
+    from grindcheck.camera import _prior
+
+    found = read_bytes(tmp_path, jpeg_bytes(scene(300, 400), exif=exif(FocalLengthIn35mmFilm=told)))
+    assert found.focal_px is not None and found.focal_rel_std is not None
+    rounding_mm = told * np.sqrt(found.focal_rel_std**2 - 0.03**2)
+    assert rounding_mm == pytest.approx(0.28868, abs=1e-5)
+    mean, precision = _prior(400, 300, found.focal_px, found.focal_rel_std, 0.002)
+    assert mean[0] == pytest.approx(np.log(told / 43.27 * 500))
+    assert precision[0] ** -0.5 == pytest.approx(found.focal_rel_std)
+    for true_mm in np.linspace(told - 0.5, told + 0.5, 5):  # at most √3 of its own share, by its width
+        assert abs(np.log(true_mm / 43.27 * 500) - mean[0]) < 1.8 * rounding_mm / told
+
+
 def test_focal_length_is_that_of_the_turned_photo(tmp_path: Path) -> None:
     block = exif(6, FocalLengthIn35mmFilm=52)
     found = read_bytes(tmp_path, jpeg_bytes(scene(300, 400), exif=block))
