@@ -280,10 +280,10 @@ def solve_camera(
         flags.append("corners_dropped")
     if ratio > 3.0 and largest > 1e-4 * diagonal:
         flags.append("lens_residual")
-    camera = told(
-        Fit(problem=problem, unknowns=best, covariance=covariance, lens_pull=lens_pull),
+    fit = Fit(problem=problem, unknowns=best, covariance=covariance, lens_pull=lens_pull)
+    camera = Camera(
+        **told(fit, scale=scale),
         size_px=(width, height),
-        scale=scale,
         rms_px=rms,
         largest_px=largest,
         corners=int(np.sum(used)),
@@ -297,16 +297,14 @@ def solve_camera(
     return camera
 
 
-def told(fit: Fit, *, scale: tuple[float, float], **facts: Any) -> Camera:
-    """Make a camera of a fit.
+def told(fit: Fit, *, scale: tuple[float, float]) -> dict[str, Any]:
+    """Return the fields of `Camera` that follow from a fit.
 
     Parameters
     ----------
     fit : Fit
     scale : tuple of float
         Size of the print along x and y, before its stretch.
-    **facts
-        The fields of `Camera` that the fit doesn't tell.
     """
     best, covariance, precision = fit.unknowns, fit.covariance, float(fit.problem.precision[0])
     stretch = float(np.exp(best[STRETCH] / 2))
@@ -315,18 +313,17 @@ def told(fit: Fit, *, scale: tuple[float, float], **facts: Any) -> Camera:
     if fit.lens_pull is not None:  # what a lens does by way of the print's stretch is the print's
         apart = covariance - np.outer(print_gain, print_gain)
         lens_gain = frozen(np.delete(apart @ fit.lens_pull, STRETCH, axis=0))
-    return Camera(
-        parameters=frozen(camera_of(best)),
-        covariance=frozen(camera_of(covariance)),
-        focal_prior_share=float(covariance[0, 0] * precision),
-        prior_gain=frozen(camera_of(covariance[:, 0]) * precision),
-        print_gain=frozen(camera_of(print_gain)),
-        lens_gain=lens_gain,
-        scale=(scale[0] * stretch, scale[1] / stretch),
-        stretch_std=float(np.sqrt(covariance[STRETCH, STRETCH])),
-        fit=fit,
-        **facts,
-    )
+    return {
+        "parameters": frozen(camera_of(best)),
+        "covariance": frozen(camera_of(covariance)),
+        "focal_prior_share": float(covariance[0, 0] * precision),
+        "prior_gain": frozen(camera_of(covariance[:, 0]) * precision),
+        "print_gain": frozen(camera_of(print_gain)),
+        "lens_gain": lens_gain,
+        "scale": (scale[0] * stretch, scale[1] / stretch),
+        "stretch_std": float(np.sqrt(covariance[STRETCH, STRETCH])),
+        "fit": fit,
+    }
 
 
 def _with_lens(

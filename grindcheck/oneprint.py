@@ -58,13 +58,6 @@ def _continued(camera: Camera, fit: Fit, stretch: float, std: float) -> Camera:
     unknowns, _ = problem.minimum(fit.unknowns)
     covariance, _, rms, largest = problem.posterior(unknowns)
     before = float(np.exp(fit.unknowns[STRETCH] / 2))
-    return told(
-        Fit(problem=problem, unknowns=unknowns, covariance=covariance, lens_pull=fit.lens_pull),
-        size_px=camera.size_px,
-        scale=(camera.scale[0] / before, camera.scale[1] * before),
-        rms_px=rms,
-        largest_px=largest,
-        corners=camera.corners,
-        dropped=camera.dropped,
-        flags=camera.flags,
-    )
+    again = Fit(problem=problem, unknowns=unknowns, covariance=covariance, lens_pull=fit.lens_pull)
+    scale = (camera.scale[0] / before, camera.scale[1] * before)
+    return replace(camera, **told(again, scale=scale), rms_px=rms, largest_px=largest)
