@@ -64,16 +64,12 @@ def batch(
         )
         for path in alone:
             typer.echo(f"{path.name} pairs with no other photo and is left out.", err=True)
-        if only_list:
-            for job in jobs:
-                how = ", paired by time" if job.by_time else ""
-                typer.echo(
-                    f"{job.knife}: {job.photos[0].name}, {job.photos[1].name}, {job.thickness_mm:.2f} mm{how}"
-                )
-            return
         for job in jobs:
+            one, other = (path.name for path in job.photos)
             how = ", paired by time" if job.by_time else ""
-            typer.echo(f"{job.knife}: {job.photos[0].name} and {job.photos[1].name}{how}", err=True)
+            typer.echo(f"{job.knife}: {one}, {other}, {job.thickness_mm:.2f} mm{how}", err=not only_list)
+        if only_list:
+            return
         stack = context.with_resource(ExitStack())
         for lock in (folder / ".grindcheck.lock", csv_file.parent / f".{csv_file.name}.lock"):
             stack.enter_context(only_one(lock, what=f"Another batch runs in {folder} or writes {csv_file}"))

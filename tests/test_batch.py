@@ -374,6 +374,7 @@ def test_a_pair_of_the_table_without_its_files_is_measured_again(
     before = (tmp_path / "out.csv").read_bytes()
     told = run(*asked, "--results", results)
     assert told.exit_code == 0, told.output
+    assert told.stderr.startswith("a: a_1.jpg, a_2.jpg, 2.00 mm\nb: b_1.jpg, b_2.jpg, 2.00 mm\n")
     assert "2 of 2 pairs are done already." in told.stderr
     assert f"2 of these have no result in {results}: measured again." in told.stderr
     assert len(list(results.iterdir())) == 4
