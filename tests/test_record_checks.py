@@ -11,11 +11,10 @@ from fixtures_results import comparison, face, mismatch
 
 from grindcheck import pipeline
 from grindcheck.errors import BladeError, InputError, NotInRecordError, about
-from grindcheck.pairs import steps_of
 from grindcheck.record import binning, checks, knives, option_words
 from grindcheck.record.asked import NAMES, finish_request, symmetry_request
 from grindcheck.record.entries import CheckKind, CheckPhoto
-from grindcheck.record.measuring import measure_check
+from grindcheck.record.measuring import measure_check, steps_of_check
 from grindcheck.record.opening import Record, open_record
 from grindcheck.record.trends import trend_of
 from grindcheck.record.vault import photo_path, stored
@@ -227,7 +226,7 @@ def test_six_photos_are_three_pairs(record: Record, monkeypatch: pytest.MonkeyPa
     paths = [photo_path(record, sha256) for sha256, _, _ in photos]
     assert asked == list(zip(paths[::2], paths[1::2], strict=True))
     assert steps == [f"Pair {n} of 3: Comparing the faces" for n in (1, 2, 3)]
-    assert set(steps) <= set(steps_of(3))
+    assert set(steps) <= set(steps_of_check(one))
     assert outcome.state == "done"
     assert "pair_left_out" in outcome.result["flags"]
     [told] = [note for note in outcome.result["notes"] if note.startswith("Left out")]
@@ -235,6 +234,18 @@ def test_six_photos_are_three_pairs(record: Record, monkeypatch: pytest.MonkeyPa
     # two pairs are left: 0.016 and 0.012 mm of line and pose are each pair's own and fall by the root of 2
     mid = next(one for one in outcome.result["budget"] if one["quantity"] == "plunge.mid")
     assert mid["std"] == pytest.approx(0.02 / 2**0.5, abs=1e-6)
+
+
+def test_an_earlier_photo_is_no_face(record: Record) -> None:
+    from grindcheck.finish.check import STEPS
+
+    photos: Any = [(photo(record, n).sha256, f"{n}.jpg", role) for n, role in enumerate(("face", "before"))]
+    one = checks.add_check(record, knife(record).id, "finish", photos=photos)
+    assert [face.name for face in one.faces] == ["0.jpg"]
+    assert steps_of_check(one) == STEPS
+    both = pair(record, knife(record, "other"), 4)
+    assert both.faces == both.photos
+    assert len(steps_of_check(both)) == 4
 
 
 def test_an_error_names_the_users_file_and_its_place(record: Record, monkeypatch: pytest.MonkeyPatch) -> None:

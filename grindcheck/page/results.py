@@ -64,7 +64,7 @@ def _shown(request: Request, check: Check, knife: Knife, result: Mapping[str, An
         return page(
             request, "pair_result.html", check=check, knife=knife, glance=pair_glance(result),
             wipe=_wipe(result), photos=_photos(check), drawing=bool(result.get("drawing")),
-            pairs=pairs_of(check), notes=result.get("notes", ()),
+            pairs=len(check.faces) // 2, notes=result.get("notes", ()),
             main=[one for one in judged if "station" not in one or "label" in one],
             rest=[one for one in judged if "station" in one], profile=height_profile(result),
             difference=height_difference(result), budgets=budgets(result),
@@ -110,11 +110,6 @@ def budgets(result: Mapping[str, Any]) -> list[dict[str, Any]]:
     return sorted(shown, key=lambda one: not one["decides"])
 
 
-def pairs_of(check: Check) -> int:
-    """Return how many pairs of photos a check of both sides has."""
-    return sum(one.role == "face" for one in check.photos) // 2
-
-
 def views_for_lines(check: Check) -> list[dict[str, Any]]:
     """Return both photos with their lines as handles; empty if nothing was measured in them, or in more.
 
@@ -123,7 +118,7 @@ def views_for_lines(check: Check) -> list[dict[str, Any]]:
     InputError
         If the result isn't laid out as this program writes it.
     """
-    if pairs_of(check) > 1:
+    if len(check.faces) > len(_SIDES):
         return []
     with _as_laid_out():
         return _views(_sides(check))

@@ -17,6 +17,7 @@ from grindcheck.page.shop import PHOTO_ID, Shop, go_to, page, shop_of
 from grindcheck.page.words import when
 from grindcheck.record import checks, knives
 from grindcheck.record.entries import Check, CheckKind, KnifePage, Role
+from grindcheck.record.measuring import steps_of_check
 
 router = APIRouter(include_in_schema=False)
 
@@ -116,7 +117,8 @@ def show_check(request: Request, check_id: str) -> HTMLResponse:
         return page(request, "check_photos.html", check=check, knife=knife)
     if check.outcome is None:
         step = shop.work.step(check.id)
-        return page(request, "check_waiting.html", check=check, knife=knife, step=step, steps=steps_of(check))
+        steps = steps_of_check(check)
+        return page(request, "check_waiting.html", check=check, knife=knife, step=step, steps=steps)
     if check.outcome.state == "failed":
         return page(request, "check_failed.html", check=check, knife=knife)
     return show_outcome(request, check, knife)
@@ -150,14 +152,6 @@ async def measure_with_lines(request: Request, check_id: str) -> Response:
         return _again(shop_of(request), check_id, lines)
 
     return await run_in_threadpool(asked)
-
-
-def steps_of(check: Check) -> tuple[str, ...]:
-    """Return the steps of a check as the chain tells them."""
-    from grindcheck import pairs
-    from grindcheck.finish.check import STEPS as FINISH_STEPS
-
-    return pairs.steps_of(len(check.photos) // 2) if check.kind == "symmetry" else FINISH_STEPS
 
 
 def _again(shop: Shop, check_id: str, lines: Mapping[str, list[float]]) -> Response:
@@ -202,11 +196,10 @@ def _form(
 ) -> HTMLResponse:
     earlier: dict[str, Any] = {}
     for check in reversed(found.checks):
-        for one in check.photos:
-            if one.role == "face":
-                earlier.setdefault(
-                    one.photo.sha256, {"photo": one.photo, "name": one.name, "when": when(check.at)}
-                )
+        for one in check.faces:
+            earlier.setdefault(
+                one.photo.sha256, {"photo": one.photo, "name": one.name, "when": when(check.at)}
+            )
     return page(
         request, "check_new.html", status=200 if problem is None else 422, knife=found.knife, kind=kind,
         given=given, kept=kept, stages=found.stages, before=list(earlier.values())[:24], most=MAX_PHOTOS,

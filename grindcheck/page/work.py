@@ -245,9 +245,7 @@ def measure_in_worker(pipe: Connection, place: Place) -> None:
         os.nice(_NICER)
     import cv2
 
-    from grindcheck.finish.check import STEPS as FINISH_STEPS
-    from grindcheck.pairs import steps_of
-    from grindcheck.record.measuring import measure_check
+    from grindcheck.record.measuring import measure_check, steps_of_check
 
     cv2.setNumThreads(1)
     record = open_record(place)
@@ -256,7 +254,7 @@ def measure_in_worker(pipe: Connection, place: Place) -> None:
             check = checks.check(record, pipe.recv())
         except EOFError:
             return
-        steps = steps_of(len(check.photos) // 2) if check.kind == "symmetry" else FINISH_STEPS
+        steps = steps_of_check(check)
 
         def told(words: str, steps: tuple[str, ...] = steps) -> None:
             pipe.send((words, steps.index(words) + 1 if words in steps else 1, len(steps)))

@@ -194,6 +194,11 @@ class Check:
     photos: tuple[CheckPhoto, ...]
     outcome: Outcome | None
 
+    @property
+    def faces(self) -> tuple[CheckPhoto, ...]:
+        """The photos that are measured, without earlier ones: two and two of a check of both sides."""
+        return tuple(one for one in self.photos if one.role == "face")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnifePage:

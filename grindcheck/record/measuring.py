@@ -12,6 +12,14 @@ from grindcheck.record.opening import Record
 from grindcheck.record.vault import path_of
 
 
+def steps_of_check(check: Check) -> tuple[str, ...]:
+    """Return the steps of a check of both sides or of the finish, as `measure_check` tells them."""
+    from grindcheck import pairs
+    from grindcheck.finish.check import STEPS
+
+    return pairs.steps_of(len(check.faces) // 2) if check.kind == "symmetry" else STEPS
+
+
 def measure_check(
     record: Record, check: Check, *, progress: Callable[[str], None] = lambda step: None
 ) -> Outcome:
@@ -35,7 +43,7 @@ def measure_check(
         for position, one in reversed(list(enumerate(check.photos)))
     }
     named = {path.name: name for path, (_, name) in paths.items()}
-    faces = sum(one.role == "face" for one in check.photos)
+    faces = len(check.faces)
     try:
         # one from an archive may ask what this program would never have kept
         check_asked(check.kind, check.asked, faces=faces, before=len(check.photos) - faces)

@@ -115,11 +115,7 @@ def _photos(record: Record, page: KnifePage) -> list[SheetPhoto]:
     by_side: dict[str, SheetPhoto] = {}
     unknown: list[SheetPhoto] = []
     for check in reversed(page.checks):
-        paths = {
-            one.photo.sha256: path_of(record, one.photo.sha256, one.photo.suffix)
-            for one in check.photos
-            if one.role == "face"
-        }
+        paths = {one.photo.sha256: path_of(record, one.photo.sha256, one.photo.suffix) for one in check.faces}
         here = {
             side: SheetPhoto(path=paths[sha256], caption=f"{side} face")
             for side, sha256 in _sides(check)
@@ -161,7 +157,7 @@ def _symmetry(check: Check, units: Units) -> SheetCheck:
     sentence = "" if units == "in" or outcome.verdict == "cannot tell" else outcome.headline
     none: tuple[SheetFigure, ...] = ()
     figures = _read(lambda: tuple(_figures(outcome.result, units)), none)
-    if sum(one.role == "face" for one in check.photos) > len(_SIDES):
+    if len(check.faces) > len(_SIDES):
         # the differences are of all pairs, the faces of one: what is told of them wouldn't fit together
         figures = tuple(replace(one, left=None, right=None) for one in figures)
     return SheetCheck(
