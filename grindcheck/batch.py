@@ -8,12 +8,14 @@ import hashlib
 import io
 import os
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from grindcheck import __version__
-from grindcheck.errors import InputError, OutputError
+from grindcheck.errors import InputError, OutputError, PhotoError
+from grindcheck.photo import look_over_bytes
 from grindcheck.tablecell import cell
 
 COLUMNS = (
@@ -41,6 +43,10 @@ class Job:
         Whether the photos' times made the pair, not their names.
     files : bool
         Whether the result is wanted as JSON and as a picture too.
+    sha256 : (str, str), optional
+        Of the photos' files in hex as `seen` read them, empty for one that can't be read.
+    pixels : int
+        Of the larger photo, likewise; 0 where neither tells.
     """
 
     knife: str
@@ -49,6 +55,8 @@ class Job:
     kept_lens: bool = True
     by_time: bool = False
     files: bool = False
+    sha256: tuple[str, str] | None = None
+    pixels: int = 0
 
     @property
     def options(self) -> str:
@@ -56,12 +64,29 @@ class Job:
         return f"thickness {self.thickness_mm:.4f} mm" + ("" if self.kept_lens else ", no lens")
 
 
-def sha256_of(path: Path) -> str:
-    """Return the SHA-256 of a file in hex, empty if it can't be read."""
+def seen(job: Job) -> Job:
+    """Return a job with what its photos' files tell; each is read once, and none of a job seen before."""
+    if job.sha256 is not None:
+        return job
+    (one, size), (other, other_size) = map(_told_by, job.photos)
+    return replace(job, sha256=(one, other), pixels=max(size, other_size))
+
+
+def hashes(job: Job) -> tuple[str, str]:
+    """Return the SHA-256 of both photos in hex: as they were when the job was seen, else as they are now."""
+    return seen(job).sha256 or ("", "")
+
+
+def _told_by(path: Path) -> tuple[str, int]:
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        data = path.read_bytes()
     except (OSError, ValueError):  # ValueError: a zero byte in the name
-        return ""
+        return "", 0
+    pixels = 0
+    with suppress(PhotoError):  # which measuring it will tell
+        file = look_over_bytes(data, name=path.name)
+        pixels = file.width * file.height
+    return hashlib.sha256(data).hexdigest(), pixels
 
 
 class Table:
@@ -119,12 +144,12 @@ class Table:
 
     def has(self, job: Job) -> bool:
         """Whether a row of these photos with these options is there already, without an error."""
-        one, other = (sha256_of(path) for path in job.photos)
+        one, other = hashes(job)
         return (one, other, job.options) in self.done
 
     def add(self, job: Job, told: Mapping[str, Any]) -> None:
         """Add a row: what the measuring told, or its error; none that says what the pair's last one says."""
-        one, other = (sha256_of(path) for path in job.photos)
+        one, other = hashes(job)
         row = {
             "knife": job.knife, "photo 1": job.photos[0].name, "photo 2": job.photos[1].name, "sha256 1": one,
             "sha256 2": other, "options": job.options, "program": __version__, **told,

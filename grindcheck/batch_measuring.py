@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from grindcheck.batch import Job, sha256_of
+from grindcheck.batch import Job, hashes
 from grindcheck.errors import OutputError
 from grindcheck.report.data import json_text, report_data, write_whole
 
@@ -27,13 +27,13 @@ def measure(job: Mapping[str, Any]) -> dict[str, Any]:
     Parameters
     ----------
     job : mapping
-        ``photos`` (two paths), ``thickness_mm``, ``kept_lens``, ``files``.
+        ``photos`` (two paths), ``thickness_mm``, ``kept_lens``, ``files``, and perhaps ``sha256`` of both.
 
     Returns
     -------
     dict
-        Some of `grindcheck.batch.COLUMNS`; ``error`` where the photos can't be measured; ``files``, bytes by
-        suffix, where they are asked for.
+        Some of `grindcheck.batch.COLUMNS`; ``error`` where the photos can't be measured, or aren't those of
+        the hashes any more; ``files``, bytes by suffix, where they are asked for.
     """
     from grindcheck.errors import GrindcheckError
     from grindcheck.pipeline import Request, check_pair
@@ -46,6 +46,9 @@ def measure(job: Mapping[str, Any]) -> dict[str, Any]:
         comparison = check_pair(asked)
     except GrindcheckError as problem:
         return {"error": f"{problem.message} {problem.advice}"}
+    measured = [face.photo_sha256 for face in (comparison.left, comparison.right)]
+    if job.get("sha256") and sorted(measured) != sorted(job["sha256"]):
+        return {"error": "A photo was changed while the batch ran. Run it again."}
     verdict = judge(comparison, Tolerances())
     cells: dict[str, Any] = {"verdict": verdict.decision}
     names = {
@@ -105,7 +108,7 @@ def has_files(folder: Path, job: Job) -> bool:
 
 
 def _name(job: Job) -> str:
-    told = "".join([*map(sha256_of, job.photos), job.options])
+    told = "".join([*hashes(job), job.options])
     plain = _UNSAFE.sub("_", job.knife).strip(".") or "pair"
     return f"{plain[:_LONGEST]}_{hashlib.sha256(told.encode('utf-8')).hexdigest()[:8]}"
 

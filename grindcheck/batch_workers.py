@@ -12,11 +12,9 @@ from multiprocessing.context import SpawnProcess
 from pathlib import Path
 from typing import Any
 
-from grindcheck.batch import Job, as_data
+from grindcheck.batch import Job, as_data, seen
 from grindcheck.batch_measuring import measure
-from grindcheck.errors import PhotoError
 from grindcheck.memory import available_bytes
-from grindcheck.photo import look_over
 
 Measure = Callable[[dict[str, Any]], dict[str, Any]]
 
@@ -64,12 +62,7 @@ def workers_for(jobs: Sequence[Job], wanted: int | None) -> int:
 
 def _needed_bytes(jobs: Sequence[Job]) -> int:
     """Return what one process needs for the largest of the photos."""
-    largest = 0
-    for job in jobs:
-        for path in job.photos:
-            with suppress(PhotoError):  # which measuring it will tell
-                seen = look_over(path, name=path.name)
-                largest = max(largest, seen.width * seen.height)
+    largest = max((seen(job).pixels for job in jobs), default=0)
     return _PROCESS_BYTES + _PIXEL_BYTES * largest + _PICTURE_BYTES * any(job.files for job in jobs)
 
 

@@ -53,7 +53,7 @@ def batch(
         from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
         from grindcheck import options
-        from grindcheck.batch import Table
+        from grindcheck.batch import Table, seen
         from grindcheck.batch_measuring import has_files, keep_files
         from grindcheck.batch_pairing import jobs_in
         from grindcheck.batch_workers import measured_here, measured_on_cluster, workers_for
@@ -74,6 +74,7 @@ def batch(
         for lock in (folder / ".grindcheck.lock", csv_file.parent / f".{csv_file.name}.lock"):
             stack.enter_context(only_one(lock, what=f"Another batch runs in {folder} or writes {csv_file}"))
         table = Table(csv_file)
+        jobs = tuple(map(seen, jobs))
         done = {job for job in jobs if table.has(job)}
         bare = set() if results is None else {job for job in done if not has_files(results, job)}
         left = [replace(job, files=results is not None) for job in jobs if job not in done or job in bare]

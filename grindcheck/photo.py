@@ -162,7 +162,11 @@ def look_over(path: Path, *, name: str) -> PhotoFile:
     PhotoError
         As for `read_photo`, but for what shows only in decoding.
     """
-    data = _file_bytes(path, name)
+    return look_over_bytes(_file_bytes(path, name), name=name)
+
+
+def look_over_bytes(data: bytes, *, name: str) -> PhotoFile:
+    """Look over a file's bytes as `look_over` does."""
     kind = _kind(data, name)
     if kind == ".heic":
         width, height = _heif_file(data, name).size

@@ -18,7 +18,7 @@ import reduced
 from typer.testing import CliRunner, Result
 
 from grindcheck import batch_workers, memory
-from grindcheck.batch import COLUMNS, Job, Table, as_data
+from grindcheck.batch import COLUMNS, Job, Table, as_data, seen
 from grindcheck.batch_measuring import keep_files, measure
 from grindcheck.batch_pairing import by_time, jobs_in
 from grindcheck.batch_workers import measured_here, measured_on_cluster
@@ -386,6 +386,40 @@ def test_a_pair_of_the_table_without_its_files_is_measured_again(
     assert measured == ["a", "b", "a", "b", "b"]
     assert [row["knife"] for row in rows(tmp_path / "out.csv")] == ["a", "b", "b"]
     assert (tmp_path / "out.csv").read_bytes().startswith(before)
+
+
+def test_each_photo_is_read_once_before_it_is_measured(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photos(tmp_path, "a_1.jpg", "a_2.jpg", "b_1.jpg", "b_2.jpg")
+    read: list[str] = []
+
+    def reading(path: Path, plain: Callable[[Path], bytes] = Path.read_bytes) -> bytes:
+        read.append(path.name)
+        return plain(path)
+
+    def stand_in(jobs: list[Job], workers: int) -> Iterator[tuple[Job, dict[str, object]]]:
+        for job in jobs:
+            yield job, {"verdict": "match", "files": {".json": b"{}", ".png": b"x"}}
+
+    monkeypatch.setattr(Path, "read_bytes", reading)
+    monkeypatch.setattr(batch_workers, "measured_here", stand_in)
+    asked = (tmp_path, "--csv", tmp_path / "out.csv", "--thickness", "2mm", "--results", tmp_path / "out")
+    for names in (["a_1.jpg", "a_2.jpg", "b_1.jpg", "b_2.jpg"], ["a_1.jpg", "a_2.jpg", "b_1.jpg", "b_2.jpg"]):
+        read.clear()
+        assert run(*asked).exit_code == 0
+        assert [name for name in read if name.endswith(".jpg")] == names
+
+
+def test_a_photo_that_is_changed_meanwhile_has_no_result(tmp_path: Path) -> None:
+    """The row has the hashes of before; a result of other photos mustn't stand beside them."""
+    name = "petty_a"
+    one, other = reduced.halved(name, tmp_path)
+    job = seen(Job(knife="p", photos=(one, other), thickness_mm=reduced.truth(name)["thickness_mm"]))
+    assert job.pixels == 1500 * 2000
+    assert "error" not in measure(as_data(job))
+    changed = replace(job, sha256=(job.sha256[0], "0" * 64) if job.sha256 else None)
+    assert measure(as_data(changed)) == {"error": "A photo was changed while the batch ran. Run it again."}
 
 
 def test_files_of_a_pair_stay_in_their_folder_and_apart(tmp_path: Path) -> None:
