@@ -9,6 +9,7 @@ from grindcheck.settings import (
     HEIGHT_TOLERANCE_MM,
     PLUNGE_TOLERANCE_MM,
 )
+from grindcheck.sources import advice_of
 
 if TYPE_CHECKING:
     from grindcheck.results import Comparison, Figure
@@ -22,22 +23,6 @@ UNSURE = {
     "edge_side_unsure": ("plunge.", "bevel_height"),
     "plunge_unsure": ("plunge.",),
     "shoulder_unsure": ("bevel_height", "plunge.shoulder"),
-}
-
-_HELP = {
-    "thickness": "measure the stock thickness with a calliper, to 0.05 mm",
-    "edge thickness": "measure the edge thickness with a calliper and give --edge-thickness",
-    "height": "press the mat flat on a board and clean grit and burr from under the blade",
-    "print scale": "measure the mat's two bars with a calliper and give --bar-x and --bar-y",
-    "focal length": "send the phone's original files, so that their focal length is known",
-    "lens": "calibrate the phone anew, with more photos and the mat taped flat",
-    "pose": "photograph more squarely from above and show more of the mat's frame",
-    "line": "use softer light and a sharper photo, or place the line by hand",
-    "outline": "use softer light and a sharper photo, so that the edge stands out from the field",
-    "which face": "say which photo shows which face, as in --faces left,right",
-    "tip": "keep the tip clear of tape and shadow",
-    "registration": "clean the edge of burr and tape and use soft light, so that both outlines agree",
-    "repeat": "photograph each face once more",
 }
 
 
@@ -271,7 +256,7 @@ def _doubts(judged: list[Judged]) -> list[str]:
             continue
         worst = max(doubtful, key=lambda one: one.expanded / one.tolerance)
         source = max(worst.figure.components, key=lambda name: worst.figure.components[name], default="")
-        remedy = _HELP.get(source)
+        remedy = advice_of(source)
         because = f" Most of the uncertainty comes from the {source}: {remedy}." if remedy else ""
         stations = [
             f"{one.figure.station_mm:.0f} mm" for one in doubtful if one.figure.station_mm is not None

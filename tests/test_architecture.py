@@ -27,7 +27,7 @@ LAYERS = (
     {"rectify", "shown", "pixelscale", "edgefit", "lay"},
     {"silhouette", "outline"},
     {"strip", "flatend", "border", "plunge", "shoulder", "grindlines"},
-    {"placing", "figures", "budget", "results"},
+    {"placing", "figures", "budget", "results", "sources"},
     {"compare"},
     {"verdict", "several"},
     {"finish", "finish.results"},

@@ -8,10 +8,11 @@ from fixtures_results import comparison, face, figure, mismatch
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grindcheck.report.budget_data import SOURCES, budget_data, deciding, recorded_budget, sources
+from grindcheck.report.budget_data import budget_data, deciding, recorded_budget
 from grindcheck.report.data import report_data
 from grindcheck.results import Comparison
 from grindcheck.settings import COVERAGE_FACTOR
+from grindcheck.sources import COMPONENTS, advice_of, sources
 from grindcheck.verdict import Tolerances, judge
 
 # every number is rounded to 1e-6, half of it off at most; eight sources and the whole add to less than this
@@ -50,7 +51,7 @@ def test_by_hand() -> None:
         ("seeing the lines", 0.04, 0.64),
         ("lens and pose", 0.03, 0.36),
     ]
-    assert one["sources"][1]["advice"] == "calibrate the phone, and hold it level"
+    assert one["sources"][1]["advice"] == advice_of("pose")
 
 
 def test_it_adds_up_by_hand_and_in_degrees() -> None:
@@ -63,7 +64,7 @@ def test_it_adds_up_by_hand_and_in_degrees() -> None:
 
 @given(
     st.dictionaries(
-        st.sampled_from([part for names, _, _ in SOURCES for part in names] + ["a new one", "repeat"]),
+        st.sampled_from([*COMPONENTS, "a new one", "repeat"]),
         st.floats(1e-6, 10.0),
         min_size=1,
     )
@@ -129,10 +130,17 @@ def test_what_tells_nothing_shows_nothing(differences: object) -> None:
     assert recorded_budget({}) == []
 
 
-def test_the_table_names_every_component_once() -> None:
-    parts = [part for names, _, _ in SOURCES for part in names]
-    assert len(parts) == len(set(parts))
-    known = sources(dict.fromkeys(parts, 1.0))
-    assert "other" not in {one.name for one in known}
+def test_the_table_knows_every_component_and_helps_with_each() -> None:
+    assert "other" not in {one.name for one in sources(dict.fromkeys(COMPONENTS, 1.0))}
     assert budget_data([]) == []
-    assert figure("plunge.mid", 1.0).components.keys() <= set(parts)
+    assert figure("plunge.mid", 1.0).components.keys() <= set(COMPONENTS)
+    assert all(advice_of(component) for component in COMPONENTS)
+    assert advice_of("a new one") == ""
+
+
+def test_a_source_is_helped_by_what_is_largest_of_it() -> None:
+    [one] = sources({"pose": 1.0, "focal length": 2.0})
+    [other] = sources({"pose": 2.0, "focal length": 1.0})
+    assert one.name == other.name == "lens and pose"
+    assert (one.advice, other.advice) == (advice_of("focal length"), advice_of("pose"))
+    assert "original files" in one.advice and "more squarely" in other.advice

@@ -264,7 +264,7 @@ def test_a_result_shows_where_its_uncertainty_comes_from(shop, knife):
     shares = [("seeing the lines", "64", "64.00"), ("lens and pose", "36", "36.00")]
     assert [one[:3] for one in found] == 4 * shares
     assert [one[3].split(";")[0] for one in found] == 3 * ["0.016 mm", "0.012 mm"] + ["0.120°", "0.090°"]
-    assert "smaller with this: soft light from the side" in found[0][3]
+    assert "smaller with this: use softer light from the side" in found[0][3]
     assert "All together 0.020 mm; U is 2 times that, 0.04 mm." in page
     first, others = page.index("<h3>Plunge, upper end</h3>"), page.index("Of the other differences")
     assert first < others < page.index("<h3>Plunge, mid-height</h3>")

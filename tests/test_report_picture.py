@@ -144,7 +144,7 @@ def test_the_bars_are_the_shares_of_the_deciding_difference() -> None:
         assert text in told
     assert "the tip" not in told
     assert "bevel height at 110 mm (plunge), U = 0.10 mm (3.9 thou)" in told
-    assert any(text.startswith("To make the first smaller: soft light") for text in told)
+    assert any(text.startswith("To make the first smaller: use softer light") for text in told)
 
 
 def test_bars_and_their_words_lie_clear_of_each_other() -> None:

@@ -14,10 +14,11 @@ from typer.testing import CliRunner
 
 from grindcheck.cli import app
 from grindcheck.errors import PairError
-from grindcheck.report.budget_data import deciding, sources
+from grindcheck.report.budget_data import deciding
 from grindcheck.report.uncertainty_text import uncertainty_lines
 from grindcheck.results import Comparison, Figure
 from grindcheck.several import combine
+from grindcheck.sources import sources
 from grindcheck.verdict import Tolerances, judge
 
 OWN, SHARED = {"line": 0.03, "pose": 0.02}, {"thickness": 0.01, "print scale": 0.015}

@@ -12,6 +12,7 @@ from jinja2 import TemplateError
 
 from grindcheck.errors import InputError
 from grindcheck.flags import FLAGS
+from grindcheck.page.given import for_page
 from grindcheck.page.glance import finish_glance, pair_glance
 from grindcheck.page.plots import height_difference, height_profile
 from grindcheck.page.shop import page
@@ -97,7 +98,11 @@ def budgets(result: Mapping[str, Any]) -> list[dict[str, Any]]:
     shown = [
         {
             **one,
-            "large": [source for source in one["sources"] if source["share"] >= LEAST],
+            "large": [
+                {**source, "advice": for_page(source["advice"])}
+                for source in one["sources"]
+                if source["share"] >= LEAST
+            ],
             "small": [source for source in one["sources"] if source["share"] < LEAST],
         }
         for one in recorded_budget(result)

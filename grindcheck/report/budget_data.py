@@ -1,89 +1,18 @@
-"""Where the uncertainty of each difference comes from.
-
-The one table that text, JSON, picture, page and sheet show.
-"""
+"""Where the uncertainty of each difference comes from, as text, JSON, picture, page and sheet show it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from math import isfinite, sqrt
+from math import isfinite
 from typing import TYPE_CHECKING, Any, TypeGuard
 
 from grindcheck.settings import COVERAGE_FACTOR
+from grindcheck.sources import sources
 
 if TYPE_CHECKING:
     from grindcheck.results import Figure
     from grindcheck.verdict import Verdict
 
 LEAST = 0.02  # share of the variance below which a source isn't worth a line of its own
-# components that belong together, their name, and what makes them smaller
-SOURCES: tuple[tuple[tuple[str, ...], str, str], ...] = (
-    (("line",), "seeing the lines", "soft light from the side, a sharp photo, or several pairs of photos"),
-    (("pose", "focal length", "lens"), "lens and pose", "calibrate the phone, and hold it level"),
-    (("print scale",), "the print's size", "measure the mat's two bars with a calliper"),
-    (("thickness",), "stock thickness", "measure it with a calliper"),
-    (("edge thickness",), "edge thickness", "measure it with a calliper"),
-    (("height",), "how the blade lies", "clean mat and blade, and lay it flat"),
-    (("registration", "outline"), "the blade's outline", "clear the rim of burr, tape and shadow"),
-    (("which face",), "which face is which", "say which photo shows which (--faces left,right)"),
-    (("tip",), "the tip", "show the tip sharply"),
-)
-_OTHER = "other"
 _DECIMALS = 6  # as all figures of the JSON
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Source:
-    """One source of the uncertainty of a difference.
-
-    Parameters
-    ----------
-    name : str
-        In words, as "seeing the lines".
-    std : float
-        Its standard uncertainty (one sigma), in the difference's unit.
-    share : float
-        Of the variance, 0 to 1; the shares of a difference add up to 1.
-    advice : str
-        What makes it smaller; may be empty.
-    """
-
-    name: str
-    std: float
-    share: float
-    advice: str
-
-
-def sources(components: Mapping[str, float]) -> tuple[Source, ...]:
-    """Put the components of a figure together by what a user can do about them.
-
-    Parameters
-    ----------
-    components : mapping of str to float
-        Standard uncertainty by component, in any one unit, as `grindcheck.results.Figure` has them.
-
-    Returns
-    -------
-    tuple of Source
-        The largest first, none that is 0; the squares of `std` add up to those of the components. A component
-        that isn't in the table is "other".
-
-    Examples
-    --------
-    >>> found = sources({"tip": 3.0, "pose": 2.4, "focal length": 3.2})
-    >>> [(one.name, one.std, round(one.share, 2)) for one in found]
-    [('lens and pose', 4.0, 0.64), ('the tip', 3.0, 0.36)]
-    """
-    whole = sum(size**2 for size in components.values())
-    if whole <= 0:
-        return ()
-    known = {name for names, _, _ in SOURCES for name in names}
-    rest = tuple(name for name in components if name not in known)
-    found = []
-    for names, name, advice in (*SOURCES, (rest, _OTHER, "")):
-        square = sum(components.get(one, 0.0) ** 2 for one in names)
-        if square > 0:
-            found.append(Source(name=name, std=sqrt(square), share=square / whole, advice=advice))
-    return tuple(sorted(found, key=lambda one: -one.share))
 
 
 def deciding(verdict: "Verdict") -> "Figure | None":

@@ -12,10 +12,11 @@ import numpy as np
 
 from grindcheck.advice import Units, advise
 from grindcheck.errors import InputError
-from grindcheck.report.budget_data import LEAST, Source, deciding, sources
+from grindcheck.report.budget_data import LEAST, deciding
 from grindcheck.report.data import write_whole
 from grindcheck.report.words import amount, headline, named
 from grindcheck.settings import COVERAGE_FACTOR
+from grindcheck.sources import Source, sources
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -25,7 +25,7 @@ _CAPTION_PX = 34
 _TEXT_PX = 20
 _BAR_PX = 30  # of one bar and the gap to the next
 _BARS_FROM, _BARS_LONG = 280, 900  # what the names leave to the bars
-_MOST_BARS, _LONGEST = 12, 100  # of bars, and letters: a budget from elsewhere may have anything
+_MOST_BARS, _LONGEST = 12, 140  # of bars, and letters: a budget from elsewhere may have anything
 _INK, _WHOLE = (26, 26, 26), (228, 228, 228)
 _QUALITY = 88
 

@@ -1,17 +1,20 @@
 """Where the uncertainty of the deciding difference comes from, as bars of text, and what makes it smaller."""
 
+import textwrap
 from typing import TYPE_CHECKING
 
 from grindcheck.advice import Units, length
-from grindcheck.report.budget_data import LEAST, deciding, sources
+from grindcheck.report.budget_data import LEAST, deciding
 from grindcheck.report.words import named
 from grindcheck.settings import COVERAGE_FACTOR
+from grindcheck.sources import sources
 
 if TYPE_CHECKING:
     from grindcheck.results import Comparison
     from grindcheck.verdict import Verdict
 
 _BAR = 20  # characters of a whole
+_ADVICE = 72  # characters of a line beside the names
 
 
 def uncertainty_lines(comparison: "Comparison", verdict: "Verdict", units: Units) -> list[str]:
@@ -32,6 +35,7 @@ def uncertainty_lines(comparison: "Comparison", verdict: "Verdict", units: Units
             left = (1 - source.share) ** 0.5 * whole
             without = f"U {length(whole, units)} would be {length(left, units)} but for it"
         lines.append(f"  {source.name:20} {bar:{_BAR}} {source.share:4.0%}  {without}")
-        if source.advice:
-            lines.append(f"  {'':20} {source.advice}")
+        lines += [
+            f"  {'':20} {part}" for part in textwrap.wrap(source.advice, _ADVICE, break_on_hyphens=False)
+        ]
     return lines
