@@ -1,12 +1,12 @@
 """Which photos of a folder make a pair: by their names, by a table, else by when they were taken."""
 
-import csv
 import re
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 
 from grindcheck.batch import Job
+from grindcheck.csvrows import csv_rows
 from grindcheck.errors import InputError, PhotoError
 from grindcheck.photo import time_taken
 from grindcheck.units import length_mm
@@ -29,8 +29,8 @@ def jobs_in(
     folder : Path
         With photos whose names end in _1 and _2, _a and _b, or _left and _right (a blank, point or hyphen
         does as well); or with a table ``pairs.csv``
-        whose headings are knife, photo 1, photo 2, thickness. Photos that no name pairs are paired by the
-        time that their metadata tells.
+        whose headings are knife, photo 1, photo 2, thickness (read by `grindcheck.csvrows`). Photos
+        that no name pairs are paired by the time that their metadata tells.
     thickness_mm : float, optional
         For all that the table doesn't tell.
     kept_lens : bool
@@ -46,7 +46,7 @@ def jobs_in(
     Raises
     ------
     InputError
-        If there is no pair, or a thickness is missing.
+        If there is no pair, a thickness is missing, or the table can't be read.
     """
     if not folder.is_dir():
         raise InputError(f"{folder} is no folder.", advice="Name the folder that holds the photos.")
@@ -135,21 +135,10 @@ def _by_name(folder: Path) -> tuple[list[tuple[str, tuple[Path, Path]]], list[Pa
 
 
 def _listed(path: Path, thickness_mm: float | None, kept_lens: bool) -> tuple[Job, ...]:
-    try:
-        rows = list(csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines()))
-    except (OSError, UnicodeDecodeError, csv.Error):
-        raise InputError(f"{path} can't be read.", advice="Save it as CSV in UTF-8.") from None
     jobs = []
-    for number, raw in enumerate(rows, start=2):
-        row = {
-            str(key).strip().lower(): (value or "").strip()
-            for key, value in raw.items()
-            if isinstance(value, str)
-        }
+    for number, row in enumerate(csv_rows(path), start=2):
         names = [row.get("photo 1", ""), row.get("photo 2", "")]
-        told = row.get("thickness", "") or (
-            f"{row['thickness (mm)']} mm" if row.get("thickness (mm)") else ""
-        )
+        told = row.get("thickness", "")
         if not all(names) or not (told or thickness_mm):
             raise InputError(
                 f"Row {number} of {path.name} lacks a photo or a thickness.",

@@ -1,18 +1,16 @@
 """The table that a gauge study is fed with: values or photos, knife by knife, person by person."""
 
-import csv
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from grindcheck.csvrows import csv_rows
 from grindcheck.errors import GrindcheckError, InputError
 from grindcheck.results import Comparison, Figure
 from grindcheck.units import length_mm
 
 _QUANTITIES = {"plunge": "plunge.mid", "edge": "plunge.edge", "shoulder": "plunge.shoulder"}
-_MOST_ROWS = 10_000
 _FEWEST_TAKES = 2
-_LARGEST = 5_000_000  # bytes of a table
 
 Measure = Callable[["Take"], tuple[float, float]]
 
@@ -70,7 +68,7 @@ def read_takes(path: Path) -> tuple[Take, ...]:
     InputError
         Naming the row and what it lacks.
     """
-    rows = _rows(path)
+    rows = csv_rows(path)
     if not rows or not {"value", "photo 1"} & set(rows[0]):
         raise InputError(
             f"{path.name} has no column of values or photos.",
@@ -82,7 +80,7 @@ def read_takes(path: Path) -> tuple[Take, ...]:
 def read_calliper(path: Path) -> dict[str, float]:
     """Read what a calliper says, mm by knife: a CSV with the headings ``knife`` and ``value``."""
     found: dict[str, float] = {}
-    for number, row in enumerate(_rows(path), start=2):
+    for number, row in enumerate(csv_rows(path), start=2):
         knife, value = row.get("knife", ""), row.get("value", "")
         if not knife or not value:
             raise InputError(
@@ -168,41 +166,6 @@ def figure_of(comparison: Comparison, name: str) -> Figure:
         f"The photos show no {name} of both faces.",
         advice="Study another figure with --figure, or photograph anew.",
     )
-
-
-def _rows(path: Path) -> list[dict[str, str]]:
-    try:
-        if path.stat().st_size > _LARGEST:
-            raise InputError(f"{path.name} is too large for a table of takes.", advice="Give a smaller CSV.")
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError:
-        raise InputError(f"There is no file {path}.", advice="Check the name and the folder.") from None
-    except UnicodeDecodeError:
-        raise InputError(
-            f"{path.name} isn't text in UTF-8.", advice="Save the table as CSV UTF-8 in the spreadsheet."
-        ) from None
-    heading = text.split("\n", 1)[0]
-    try:
-        lines = list(csv.DictReader(text.splitlines(), delimiter=";" if ";" in heading else ",", strict=True))
-    except csv.Error as problem:
-        raise InputError(
-            f"{path.name} can't be read as a table: {problem}.", advice="Save it as CSV again."
-        ) from None
-    if len(lines) > _MOST_ROWS:
-        raise InputError(f"{path.name} has {len(lines)} rows.", advice=f"Give {_MOST_ROWS} at most.")
-    return [_named(line) for line in lines]
-
-
-def _named(line: dict[str, str]) -> dict[str, str]:
-    """Return a row by plain column names, each length with the unit that its heading may have."""
-    out: dict[str, str] = {}
-    for heading, cell in line.items():
-        if not isinstance(heading, str) or not isinstance(cell, str):
-            continue  # more cells than headings, or fewer
-        name, _, unit = heading.strip().lower().partition(" (")
-        value = cell.strip()
-        out[name.strip()] = f"{value} {unit.rstrip(')')}".strip() if value else ""
-    return out
 
 
 def _take(number: int, row: dict[str, str], path: Path) -> Take:

@@ -15,7 +15,7 @@ import tempfile
 from pathlib import Path
 
 MODULES = (
-    "batch", "batch_pairing", "gaugetable", "selfcheck", "camera", "mat.finding",
+    "batch", "batch_pairing", "csvrows", "gaugetable", "selfcheck", "camera", "mat.finding",
     "page.pairing", "page.given", "page.notes",
     "record.taking_in", "record.pictures", "record.sheet", "record.trends", "record.telling",
     "record.note_words", "report.trend_text",

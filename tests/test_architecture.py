@@ -14,7 +14,7 @@ PACKAGE = ROOT / "grindcheck"
 LAYERS = (
     # "": for its version
     {
-        "", "errors", "home", "settings", "units", "tablecell", "keptfile", "memory",
+        "", "errors", "home", "settings", "units", "tablecell", "csvrows", "keptfile", "memory",
         "folderlock", "flags", "geometry", "chain",
         "registration",
     },

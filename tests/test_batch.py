@@ -117,6 +117,33 @@ def test_a_list_names_pairs_and_thicknesses(tmp_path: Path) -> None:
     assert [(job.knife, job.thickness_mm) for job in jobs] == [("petty", 3.96875), ("field", 4.0)]
 
 
+def test_a_list_from_a_spreadsheet_has_semicolons_and_a_unit_in_its_heading(tmp_path: Path) -> None:
+    text = "\ufeffKnife;Photo 1;Photo 2;Thickness (mm)\npetty;a.jpg;b.jpg;4.1\n;c.jpg;d.jpg;\n"
+    (tmp_path / "pairs.csv").write_text(text, encoding="utf-8")
+    jobs, _ = jobs_in(tmp_path, 2.0)
+    assert [(job.knife, job.photos[1].name, job.thickness_mm) for job in jobs] == [
+        ("petty", "b.jpg", 4.1),
+        ("c", "d.jpg", 2.0),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"knife,photo 1,photo 2\n\xff\xfe,1,2\n", "pairs.csv isn't text in UTF-8"),
+        (b'knife,photo 1,photo 2\n"a"b,1,2\n', "pairs.csv can't be read as a table"),
+        (b"knife,photo 1,photo 2\n", "pairs.csv lists no pair"),
+        (b"knife,price\na,1\n", "Row 2 of pairs.csv lacks a photo"),
+        (b"knife,photo 1,photo 2\n" + b"a,1,2\n" * 10_001, "pairs.csv has 10001 rows"),
+    ],
+)
+def test_a_list_that_cant_be_read_says_so(tmp_path: Path, data: bytes, said: str) -> None:
+    (tmp_path / "pairs.csv").write_bytes(data)
+    with pytest.raises(InputError, match=said) as caught:
+        jobs_in(tmp_path, 2.0)
+    assert caught.value.advice
+
+
 def test_a_zero_byte_in_a_photos_name_costs_its_row_only(tmp_path: Path) -> None:
     (tmp_path / "pairs.csv").write_bytes(b"knife,photo 1,photo 2,thickness\na,1\x00.jpg,2.jpg,4mm\n")
     (job,), _ = jobs_in(tmp_path, None)

@@ -169,6 +169,12 @@ def test_bad_tables_say_what_to_do(tmp_path: Path, text: str, said: str) -> None
     assert "What to do:" in told.stderr
 
 
+def test_a_folder_or_nothing_is_no_table(tmp_path: Path) -> None:
+    (tmp_path / "folder.csv").mkdir()
+    assert "folder.csv can't be read" in " ".join(run(tmp_path / "folder.csv").stderr.split())
+    assert "There is no file" in run(tmp_path / "none.csv").stderr
+
+
 def test_inches_signs_and_semicolons_are_read(tmp_path: Path) -> None:
     file = tmp_path / "one.csv"
     file.write_text("Knife;Value\na;-0.25 mm\nb;0.01 in\nc;0\n", encoding="utf-8")
