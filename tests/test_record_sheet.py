@@ -24,7 +24,8 @@ from grindcheck.record.opening import Place, Record, open_record
 from grindcheck.record.sheet import sheet_of
 from grindcheck.record.vault import add_photo
 from grindcheck.report.data import report_data
-from grindcheck.report.knife_sheet import KnifeSheet, knife_sheet
+from grindcheck.report.knife_sheet import knife_sheet
+from grindcheck.report.sheet_data import KnifeSheet
 from grindcheck.trend import D2, DRIFT, FEWEST, MOSTLY, RUN
 from grindcheck.verdict import Tolerances, judge
 

@@ -18,19 +18,10 @@ from PIL import Image
 from grindcheck import __version__
 from grindcheck.flatness import Reading, flatness
 from grindcheck.report.flatness_text import flatness_sentences
-from grindcheck.report.knife_sheet import (
-    CUT,
-    HOW_TO_READ,
-    KnifeSheet,
-    SheetBudget,
-    SheetCheck,
-    SheetFigure,
-    SheetPhoto,
-    _budget,
-    day,
-    knife_sheet,
-)
+from grindcheck.report.knife_sheet import CUT, HOW_TO_READ, knife_sheet
 from grindcheck.report.paper import Paper, width_mm, wrapped
+from grindcheck.report.sheet_data import KnifeSheet, SheetBudget, SheetCheck, SheetFigure, SheetPhoto
+from grindcheck.report.sheet_sections import _budget, day
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 EVEN = flatness([Reading(value_mm=v, at_mm=x) for x, v in ((15, 2.190), (70, 2.195), (130, 2.200))])

@@ -13,7 +13,7 @@ from grindcheck.record.entries import Check, KnifeFacts, KnifePage, Note, Outcom
 from grindcheck.record.opening import Record
 from grindcheck.record.vault import path_of
 from grindcheck.report.budget_data import recorded_budget
-from grindcheck.report.knife_sheet import KnifeSheet, SheetBudget, SheetCheck, SheetFigure, SheetPhoto
+from grindcheck.report.sheet_data import KnifeSheet, SheetBudget, SheetCheck, SheetFigure, SheetPhoto
 from grindcheck.report.words import QUANTITIES, station
 from grindcheck.verdict import UNSURE
 
