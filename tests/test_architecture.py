@@ -39,7 +39,8 @@ LAYERS = (
         "finish.findable", "finish.change",
     },
     {
-        "pipeline", "pairs", "advice", "options", "finish.regions", "finish.check", "trend", "flatness",
+        "pipeline", "pairs", "advice", "options", "finish.regions", "finish.searched", "finish.told",
+        "finish.laid", "finish.face", "finish.check", "trend", "flatness",
         "gaugestudy", "gaugespread", "rangefactors", "agreement", "gaugetable", "selfcheck", "selffaces",
         "selfdrift", "batch", "batch_pairing",
     },
