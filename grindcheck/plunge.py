@@ -7,10 +7,9 @@ which is itself a sharp edge; then row by row to a fraction of a pixel.
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from grindcheck.edgefit import StepFit, fit_steps
-from grindcheck.flatend import ROWS_AS_ONE, FaceMaps, best_line, face_maps, flat_between, flat_ends, on_steel
+from grindcheck.creasefit import apart, leaves_course, settle
+from grindcheck.flatend import FaceMaps, best_line, face_maps, flat_between, flat_ends, on_steel
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
 from grindcheck.strip import STEP_MM, Strip, means_apart
@@ -28,8 +27,7 @@ _SAME_MM = 0.1  # two traces nearer to each other are of one line
 _SURE = 0.9  # confidence of a line that needs no more starts
 _LIKELY = 0.45  # confidence of a line that may be the crease although another is surer
 _USUAL_LEAN = 0.12  # dx/dy of a plunge, 7°; common practice, no source
-_BOW_MM = 0.1  # usual bow of a plunge line in the middle
-_RIDGE = 9.0  # neighbours err alike: the bow's prior counts as this many rows
+_INDEPENDENT = 2.0  # neighbours along a crease err alike: shade, halo, a streak; two looks at most
 _ROUGH_MM = 0.1  # scatter of a line that hardly is one
 _LEAST_EVIDENCE = 2.0  # log likelihood per row; below, the flat goes on
 
@@ -200,7 +198,9 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     narrow. So the flat behind it is modelled (a plane of brightness, a level per row for the streaks of its
     lay, its noise), each sample votes by how badly the flat explains its brightness and its slope, and the
     straight line that parts the votes best is taken, each row's say being bounded. A blurred step is then
-    fitted at the line, row by row, for the fraction of a pixel and a slight bow.
+    fitted at the line, row by row, for the fraction of a pixel and a slight bow: once in the colour that
+    tells flat and plunge apart best and once in brightness. Either may have taken a line beside the crease,
+    so that how far they lie apart counts as uncertainty.
     """
     maps = face_maps(outline)
     starts = [(start.x_mm, start.lean), (start.x_mm, _USUAL_LEAN)]
@@ -322,31 +322,26 @@ def _trace(
     y, centre, evidence = y[:rows], centre[:rows], evidence[:rows]
     # a line over the choil or beyond the rim isn't on the blade
     behind = np.stack(np.broadcast_arrays(centre[:, None] - [[0.5, 0.0]], y[:, None]), axis=-1)
-    steel = on_steel(outline, maps, behind).all(axis=1)
-    for reach in (0.35, 0.2):
-        slope = float(np.polyfit(y, centre, 1)[0])
-        fit = _rows(outline, y, centre, slope, reach=reach, before=1.2, after=0.35)
-        good = (np.abs(fit.place) < 0.95 * reach) & (fit.gain > 0.1) & steel
-        if good.sum() < 6:
-            return no_line(np.column_stack([centre, y]))
-        found = centre + fit.place
-        good, curve = _robust(y, found, np.hypot(fit.place_std, 0.01), good)
-        centre = curve(y)
-    end = len(y) if top_mm else _leaves_course(y, found, good)
-    if end < len(y) and good[:end].sum() >= 8:
-        y, found, evidence = y[:end], found[:end], evidence[:end]
-        good, curve = _robust(y, found, np.hypot(fit.place_std[:end], 0.01), good[:end])
-        centre = curve(y)
+    steel = np.all(on_steel(outline, maps, behind), axis=1)
+    seen = settle(outline, y, centre, steel, mixed=True)
+    plain = settle(outline, y, centre, steel, mixed=False)
+    if seen is None:
+        return no_line(np.column_stack([centre, y]))
+    shift, turn = apart(seen, plain)
+    end = len(y) if top_mm else leaves_course(y, seen.x_mm, seen.good)
+    if end < len(y) and seen.good[:end].sum() >= 8:
+        seen, y, evidence = seen.below(end), y[:end], evidence[:end]
+    found, good, centre = seen.x_mm, seen.good, seen.curve(y)
     points = np.column_stack([found, y])[good]
     residual = found[good] - centre[good]
     scatter = float(np.sqrt(np.mean(residual**2)) + 1e-4)
-    independent = 2.0  # neighbours along a crease err alike: shade, halo, a streak; two looks at most
+    own = scatter / np.sqrt(_INDEPENDENT)
     share = good.sum() / len(y)
     strength = float(np.median(evidence))
     return Line(
         points_mm=frozen(points),
-        shift_std_mm=scatter / np.sqrt(independent),
-        turn_std_rad=scatter / np.sqrt(independent) / (float(np.std(y[good])) + 1e-6),
+        shift_std_mm=float(np.hypot(own, shift)),
+        turn_std_rad=float(np.hypot(own / (float(np.std(y[good])) + 1e-6), turn)),
         scatter_mm=scatter,
         confidence=float(
             np.clip(share / 0.6, 0, 1)
@@ -359,72 +354,11 @@ def _trace(
     )
 
 
-def _leaves_course(y: Array, x: Array, good: NDArray[np.bool_]) -> int:
-    """Row at which a trace leaves the straight course of its lower part for good: the crease's end."""
-    from scipy.ndimage import median_filter
-
-    low = good & (np.arange(len(y)) < 0.6 * len(y))
-    if low.sum() < 8:
-        return len(y)
-    _, curve = _robust(y, x, np.full(len(y), 0.03), low)
-    off = np.abs(x - curve(y))
-    usual = max(1.48 * float(np.median(off[low])), 0.02)
-    away = median_filter(off, 7, mode="nearest") > 4 * usual
-    last = np.flatnonzero(~away)
-    return int(last[-1]) + 1 if last.size else len(y)
-
-
 def _top(evidence: Array) -> int:
     """How many rows the crease runs: where the sum of evidence over a fair share of its own is highest."""
     usual = float(np.median(evidence[: max(len(evidence) // 4, 8)]))
     total = np.cumsum(evidence - max(0.3 * usual, _LEAST_EVIDENCE))
     return int(np.argmax(total)) + 1
-
-
-def _rows(
-    outline: Outline, y: Array, centre: Array, slope: float, *, reach: float, before: float, after: float
-) -> StepFit:
-    from scipy.ndimage import uniform_filter1d
-
-    step = outline.face.plane.step_mm
-    offsets = np.arange(-before, after + 1e-9, step / 2)
-    points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
-    profiles = sample(outline.face, points).mean(axis=2)
-    profiles = uniform_filter1d(profiles, ROWS_AS_ONE, axis=0, mode="nearest")
-    blur = outline.blur_mm * float(np.hypot(1.0, slope))
-    return fit_steps(profiles, offsets, blur=blur, reach=reach)
-
-
-def _robust(
-    y: Array, x: Array, std: Array, good: NDArray[np.bool_]
-) -> tuple[NDArray[np.bool_], "np.polynomial.Polynomial"]:
-    """Fit x(y) robustly: a straight line that may bow by about 0.1 mm."""
-    middle, half = float(np.mean(y)), max(float(np.ptp(y)) / 2, 1e-3)
-    along = (y - middle) / half
-    design = np.column_stack([np.ones_like(along), along, along**2 - 1 / 3])
-    keep = good.copy()
-    coefficients = np.array([np.median(x[keep]), 0.0, 0.0])
-    slopes = np.subtract.outer(x[keep][::3], x[keep][::3])
-    runs = np.subtract.outer(along[keep][::3], along[keep][::3])
-    far = np.abs(runs) > 0.3
-    if far.any():  # Theil and Sen's median slope, a start that a third of blunders doesn't move
-        coefficients[1] = np.median(slopes[far] / runs[far])
-        coefficients[0] = np.median(x[keep] - coefficients[1] * along[keep])
-    scale = 0.3
-    for _ in range(10):
-        residual = x - design @ coefficients
-        scale = max(1.48 * float(np.median(np.abs(residual[keep]))), 0.015)
-        new = good & (np.abs(residual) < 3.5 * scale)
-        if new.sum() < 6:
-            break
-        keep = new
-        weight = 1.0 / (std[keep] ** 2 + scale**2)
-        normal = (design[keep] * weight[:, None]).T @ design[keep]
-        normal[2, 2] += _RIDGE / _BOW_MM**2
-        coefficients = np.linalg.solve(normal, (design[keep] * weight[:, None]).T @ x[keep])
-    c0, c1, c2 = coefficients
-    curve = np.polynomial.Polynomial([c0 - c2 / 3, c1, c2], domain=[middle - half, middle + half])
-    return keep, curve
 
 
 def _transition(outline: Outline, points: Array, slope: float) -> float:

@@ -22,6 +22,8 @@ def drawn_face(
     flat: float = 0.30,
     bevel: float = 0.42,
     radius: float = 0.75,
+    band_mm: float = 1.2,
+    tint: tuple[float, float, float] = (1.0, 1.0, 1.0),
     lay: float = 0.06,
     noise: float = 0.01,
     blur_mm: float = 0.08,
@@ -38,7 +40,11 @@ def drawn_face(
     height_mm : float or None
         Of the shoulder above the edge; None for a full flat grind.
     flat, bevel, radius : float
-        Linear levels of flat, bevel, and the 1.2 mm of belt radius behind the plunge line.
+        Linear levels of flat, bevel, and the belt radius behind the plunge line.
+    band_mm : float
+        How wide the radius is seen.
+    tint : (float, float, float)
+        Of the radius: its channels relative to its level.
     lay : float
         Relative depth of the lay's lines: along the flat, across the bevel.
     noise : float
@@ -56,11 +62,12 @@ def drawn_face(
     along, across = (1 + lay * part / part.std() for part in (along, across))
     crease = -math.inf if plunge_mm is None else -plunge_mm + math.tan(lean_rad) * grid_y
     ground = (grid_x > crease) & (grid_y < top)
-    band = ground & (grid_x < crease + 1.2) & (plunge_mm is not None)
+    band = ground & (grid_x < crease + band_mm) & (plunge_mm is not None)
     picture = np.where(ground, bevel * across, flat * along)
     picture = np.where(band, radius, picture)
     steel = (grid_y > low) & (grid_y < high)
-    colours = np.where(steel[..., None], picture[..., None], np.array([0.30, 0.08, 0.55]))
+    tinted = picture[..., None] * np.where(band[..., None], tint, 1.0)
+    colours = np.where(steel[..., None], tinted, np.array([0.30, 0.08, 0.55]))
     colours = gaussian_filter(colours, (blur_mm / STEP_MM, blur_mm / STEP_MM, 0))
     colours = colours * (1 + noise * rng.normal(size=colours.shape))
     plane = Plane(

@@ -26,7 +26,7 @@ LAYERS = (
     {"lens", "posefit", "lensstore", "lenscalibration", "camera", "oneprint", "lensguide"},
     {"rectify", "shown", "pixelscale", "edgefit", "lay"},
     {"silhouette", "outline"},
-    {"strip", "flatend", "border", "plunge", "shoulder", "grindlines"},
+    {"strip", "flatend", "border", "creasefit", "plunge", "shoulder", "grindlines"},
     {"placing", "figures", "budget", "results", "sources"},
     {"compare"},
     {"verdict", "several"},

@@ -9,6 +9,8 @@ from drawn_face import STEP_MM, drawn_face
 from grindcheck.grindlines import survey
 from grindcheck.plunge import trace_plunge
 
+FIELD = (1.15, 0.75, 1.10)  # mean 1
+
 
 def _traced(**how):
     seen = survey(drawn_face(**how))
@@ -47,6 +49,20 @@ def test_place_and_lean(how):
     assert lean == pytest.approx(wanted_lean, abs=0.25 * STEP_MM / 6.5 + 3 * line.turn_std_rad)
     assert line.confidence > 0.5
     assert line.shift_std_mm < 0.05
+
+
+def test_a_radius_of_the_flats_own_grey_is_told_by_its_colour():
+    """As where the radius mirrors the coloured field; brightness alone would end the flat 0.3 mm too late.
+
+    A quarter of a pixel is granted. The two looks lie apart by those 0.3 mm, and the stated std says so.
+    """
+    line = _traced(radius=0.30, tint=FIELD, band_mm=0.3, bevel=0.5)
+    at, lean = line.straight()
+    middle = float(line.points_mm[:, 1].mean())
+    assert at + lean * middle == pytest.approx(-80.0 + math.tan(math.radians(6.0)) * middle, abs=0.02)
+    assert lean == pytest.approx(math.tan(math.radians(6.0)), abs=0.25 * STEP_MM / 6.5)
+    assert 0.15 < line.shift_std_mm < 0.25
+    assert line.confidence > 0.5
 
 
 def test_scatter_between_drawings_is_as_stated():

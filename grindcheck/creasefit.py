@@ -1,0 +1,161 @@
+"""A crease settled to a fraction of a pixel, row by row, from a line that is good to a few tenths of a mm."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grindcheck.edgefit import fit_steps
+from grindcheck.flatend import ROWS_AS_ONE
+from grindcheck.geometry import Array
+from grindcheck.outline import Outline, sample
+
+_REACHES_MM = (0.35, 0.2)  # how far from the line the step is sought, first and then again
+_BEFORE_MM, _AFTER_MM = 1.2, 0.35  # of flat and of plunge that a step is fitted to
+_MIX_MM = 0.2  # of plunge beyond the line whose colour is asked, and of flat before it that is left out
+_MIX_ROWS = 9  # rows averaged for the colour of the step
+_GRAIN = 0.01  # share of the level by which a channel is uncertain anyhow
+_BOW_MM = 0.1  # usual bow of a plunge line in the middle
+_RIDGE = 9.0  # neighbours err alike: the bow's prior counts as this many rows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settled:
+    """A crease as found in each row.
+
+    Parameters
+    ----------
+    y_mm, x_mm, std_mm : ndarray, shape (N,)
+        Rows, where the step lies in them, and its standard uncertainty from the row alone.
+    good : ndarray of bool, shape (N,)
+        Rows that keep to the curve.
+    curve : Polynomial
+        x(y) of the good rows.
+    """
+
+    y_mm: Array
+    x_mm: Array
+    std_mm: Array
+    good: NDArray[np.bool_]
+    curve: np.polynomial.Polynomial
+
+    def below(self, end: int) -> "Settled":
+        """Keep the rows below one, and fit these anew."""
+        y, x, std = self.y_mm[:end], self.x_mm[:end], self.std_mm[:end]
+        good, curve = robust(y, x, np.hypot(std, 0.01), self.good[:end])
+        return Settled(y_mm=y, x_mm=x, std_mm=std, good=good, curve=curve)
+
+
+def settle(
+    outline: Outline, y: Array, centre: Array, steel: NDArray[np.bool_], *, mixed: bool
+) -> Settled | None:
+    """Fit a blurred step at a line, row by row.
+
+    Parameters
+    ----------
+    outline : Outline
+    y, centre : ndarray, shape (N,)
+        Rows, and where the line lies in them.
+    steel : ndarray of bool, shape (N,)
+        Rows in which the line lies on the blade.
+    mixed : bool
+        Look at the mixture of colours that tells flat and plunge apart best, not at the brightness.
+
+    Returns
+    -------
+    Settled or None
+        None where too few rows show a step.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    step = outline.face.plane.step_mm
+    offsets = np.arange(-_BEFORE_MM, _AFTER_MM + 1e-9, step / 2)
+    found = None
+    for reach in _REACHES_MM:
+        points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
+        colours = uniform_filter1d(sample(outline.face, points), ROWS_AS_ONE, axis=0, mode="nearest")
+        blur = outline.blur_mm * float(np.hypot(1.0, np.polyfit(y, centre, 1)[0]))
+        profiles = _told_best(colours, offsets) if mixed else colours.mean(axis=2)
+        fit = fit_steps(profiles, offsets, blur=blur, reach=reach)
+        good = (np.abs(fit.place) < 0.95 * reach) & (fit.gain > 0.1) & steel
+        if good.sum() < 6:
+            return None
+        x = centre + fit.place
+        good, curve = robust(y, x, np.hypot(fit.place_std, 0.01), good)
+        found = Settled(y_mm=y, x_mm=x, std_mm=fit.place_std, good=good, curve=curve)
+        centre = curve(y)
+    return found
+
+
+def _told_best(colours: Array, offsets: Array) -> Array:
+    """Mix the channels so that flat and plunge differ most against the flat's own scatter (Fisher 1936).
+
+    A plunge mirrors what lies beside the blade, so that its colour may differ where its grey doesn't.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    flat = colours[:, offsets < -_MIX_MM]
+    behind = np.median(flat, axis=1)
+    before = colours[:, (offsets > 0) & (offsets < _MIX_MM)].mean(axis=1)
+    step = uniform_filter1d(before - behind, _MIX_ROWS, axis=0, mode="nearest")
+    rest = (flat - behind[:, None, :]).reshape(-1, 3)
+    spread = rest.T @ rest / len(rest) + (_GRAIN * float(np.mean(behind))) ** 2 * np.eye(3)
+    mixture = np.linalg.solve(spread, step.T).T
+    mixture /= np.abs(mixture).sum(axis=1, keepdims=True) + 1e-12
+    return np.asarray(np.einsum("nmc,nc->nm", colours, mixture))
+
+
+def apart(one: Settled, other: Settled | None) -> tuple[float, float]:
+    """Return std of place (mm) and direction (rad) that two looks leave, of which either may be right."""
+    if other is None:
+        return 0.0, 0.0
+    y = one.y_mm
+    slope, shift = np.polyfit(y - y.mean(), other.curve(y) - one.curve(y), 1)
+    return abs(float(shift)) / np.sqrt(2), abs(float(slope)) / np.sqrt(2)
+
+
+def leaves_course(y: Array, x: Array, good: NDArray[np.bool_]) -> int:
+    """Row at which a trace leaves the straight course of its lower part for good: the crease's end."""
+    from scipy.ndimage import median_filter
+
+    low = good & (np.arange(len(y)) < 0.6 * len(y))
+    if low.sum() < 8:
+        return len(y)
+    _, curve = robust(y, x, np.full(len(y), 0.03), low)
+    off = np.abs(x - curve(y))
+    usual = max(1.48 * float(np.median(off[low])), 0.02)
+    away = median_filter(off, 7, mode="nearest") > 4 * usual
+    last = np.flatnonzero(~away)
+    return int(last[-1]) + 1 if last.size else len(y)
+
+
+def robust(
+    y: Array, x: Array, std: Array, good: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], np.polynomial.Polynomial]:
+    """Fit x(y) robustly, straight but for a bow of about 0.1 mm: the rows that keep to it, and the curve."""
+    middle, half = float(np.mean(y)), max(float(np.ptp(y)) / 2, 1e-3)
+    along = (y - middle) / half
+    design = np.column_stack([np.ones_like(along), along, along**2 - 1 / 3])
+    keep = good.copy()
+    coefficients = np.array([np.median(x[keep]), 0.0, 0.0])
+    slopes = np.subtract.outer(x[keep][::3], x[keep][::3])
+    runs = np.subtract.outer(along[keep][::3], along[keep][::3])
+    far = np.abs(runs) > 0.3
+    if far.any():  # Theil and Sen's median slope, a start that a third of blunders doesn't move
+        coefficients[1] = np.median(slopes[far] / runs[far])
+        coefficients[0] = np.median(x[keep] - coefficients[1] * along[keep])
+    scale = 0.3
+    for _ in range(10):
+        residual = x - design @ coefficients
+        scale = max(1.48 * float(np.median(np.abs(residual[keep]))), 0.015)
+        new = good & (np.abs(residual) < 3.5 * scale)
+        if new.sum() < 6:
+            break
+        keep = new
+        weight = 1.0 / (std[keep] ** 2 + scale**2)
+        normal = (design[keep] * weight[:, None]).T @ design[keep]
+        normal[2, 2] += _RIDGE / _BOW_MM**2
+        coefficients = np.linalg.solve(normal, (design[keep] * weight[:, None]).T @ x[keep])
+    c0, c1, c2 = coefficients
+    curve = np.polynomial.Polynomial([c0 - c2 / 3, c1, c2], domain=[middle - half, middle + half])
+    return keep, curve
