@@ -39,6 +39,17 @@ class Settled:
     good: NDArray[np.bool_]
     curve: np.polynomial.Polynomial
 
+    def scatter(self) -> float:
+        """Rms of the good rows about the curve, mm."""
+        off = (self.x_mm - self.curve(self.y_mm))[self.good]
+        return float(np.sqrt(np.mean(off**2)) + 1e-4)
+
+    def moved(self, by_mm: Array) -> "Settled":
+        """Move each row."""
+        x = self.x_mm + by_mm
+        curve = self.curve + np.polynomial.Polynomial.fit(self.y_mm, by_mm, 2, domain=self.curve.domain)
+        return Settled(y_mm=self.y_mm, x_mm=x, std_mm=self.std_mm, good=self.good, curve=curve)
+
     def below(self, end: int) -> "Settled":
         """Keep the rows below one, and fit these anew."""
         y, x, std = self.y_mm[:end], self.x_mm[:end], self.std_mm[:end]
@@ -105,13 +116,30 @@ def _told_best(colours: Array, offsets: Array) -> Array:
     return np.asarray(np.einsum("nmc,nc->nm", colours, mixture))
 
 
-def apart(one: Settled, other: Settled | None) -> tuple[float, float]:
-    """Return std of place (mm) and direction (rad) that two looks leave, of which either may be right."""
-    if other is None:
-        return 0.0, 0.0
+def blended(one: Settled, other: Settled) -> tuple[Settled, float, float]:
+    """Average two looks at one line by how well each keeps to its own curve.
+
+    Parameters
+    ----------
+    one, other : Settled
+        In the same rows.
+
+    Returns
+    -------
+    Settled
+        The rows of the first, moved to the averaged curve.
+    shift_std_mm, turn_std_rad : float
+        What the looks leave open of place and direction: the spread of a mixture, of whose parts either may
+        be right.
+    """
     y = one.y_mm
-    slope, shift = np.polyfit(y - y.mean(), other.curve(y) - one.curve(y), 1)
-    return abs(float(shift)) / np.sqrt(2), abs(float(slope)) / np.sqrt(2)
+    loose, tight = one.scatter() ** 2, other.scatter() ** 2
+    share = loose / (loose + tight)  # of the other
+    off = other.curve(y) - one.curve(y)
+    slope, shift = np.polyfit(y - y.mean(), off, 1)
+    spread = np.sqrt(share * (1 - share))
+    moved = one.moved(share * off)
+    return moved, float(spread * abs(shift)), float(spread * abs(slope))
 
 
 def leaves_course(y: Array, x: Array, good: NDArray[np.bool_]) -> int:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from grindcheck.creasefit import apart, leaves_course, settle
+from grindcheck.creasefit import blended, leaves_course, settle
 from grindcheck.flatend import FaceMaps, best_line, face_maps, flat_between, flat_ends, on_steel
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
@@ -199,8 +199,8 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     lay, its noise), each sample votes by how badly the flat explains its brightness and its slope, and the
     straight line that parts the votes best is taken, each row's say being bounded. A blurred step is then
     fitted at the line, row by row, for the fraction of a pixel and a slight bow: once in the colour that
-    tells flat and plunge apart best and once in brightness. Either may have taken a line beside the crease,
-    so that how far they lie apart counts as uncertainty.
+    tells flat and plunge apart best and once in brightness. Either may have taken a line beside the crease;
+    the line lies between them, and how far they lie apart counts as uncertainty.
     """
     maps = face_maps(outline)
     starts = [(start.x_mm, start.lean), (start.x_mm, _USUAL_LEAN)]
@@ -327,14 +327,15 @@ def _trace(
     plain = settle(outline, y, centre, steel, mixed=False)
     if seen is None:
         return no_line(np.column_stack([centre, y]))
-    shift, turn = apart(seen, plain)
+    shift = turn = 0.0
+    if plain is not None:
+        seen, shift, turn = blended(seen, plain)
     end = len(y) if top_mm else leaves_course(y, seen.x_mm, seen.good)
     if end < len(y) and seen.good[:end].sum() >= 8:
         seen, y, evidence = seen.below(end), y[:end], evidence[:end]
     found, good, centre = seen.x_mm, seen.good, seen.curve(y)
     points = np.column_stack([found, y])[good]
-    residual = found[good] - centre[good]
-    scatter = float(np.sqrt(np.mean(residual**2)) + 1e-4)
+    scatter = seen.scatter()
     own = scatter / np.sqrt(_INDEPENDENT)
     share = good.sum() / len(y)
     strength = float(np.median(evidence))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from drawn_face import STEP_MM, drawn_face
 
-from grindcheck.creasefit import apart, settle
+from grindcheck.creasefit import Settled, blended, settle
 
 FIELD = (1.15, 0.75, 1.10)  # a radius that mirrors the field: another colour, the flat's grey
 ROWS = np.arange(1.0, 12.0, 0.2)
@@ -27,23 +27,49 @@ def test_a_bright_radius_is_settled_either_way(mixed):
 
 
 def test_a_radius_of_the_flats_grey_is_settled_by_its_colour_alone():
+    """Half a pixel is granted where only the colour steps."""
     how = {"radius": 0.30, "tint": FIELD, "band_mm": 0.3, "bevel": 0.5}
     mixed, plain = _settled(mixed=True, **how), _settled(mixed=False, **how)
     assert np.abs(mixed.curve(ROWS) - TRUE).max() < 0.5 * STEP_MM
     # brightness steps where the radius ends, 0.3 mm on
     assert (plain.curve(ROWS) - TRUE).mean() > 0.2
-    shift, _ = apart(mixed, plain)
-    assert shift == pytest.approx((plain.curve(ROWS) - mixed.curve(ROWS)).mean() / math.sqrt(2), abs=0.01)
+
+
+def test_looks_that_differ_are_averaged_and_their_spread_is_told():
+    """Two looks that keep to their curves alike: half-way between, with half their distance as std."""
+    one, other = (
+        Settled(
+            y_mm=ROWS, x_mm=x, std_mm=np.full(len(ROWS), 0.01), good=np.ones(len(ROWS), bool),
+            curve=np.polynomial.Polynomial.fit(ROWS, x, 2),
+        )
+        for x in (TRUE, TRUE + 0.3 + 0.01 * (ROWS - ROWS.mean()))
+    )  # fmt: skip
+    between, shift, turn = blended(one, other)
+    middle = TRUE + 0.15 + 0.005 * (ROWS - ROWS.mean())
+    assert between.x_mm == pytest.approx(middle, abs=1e-9)
+    assert between.curve(ROWS) == pytest.approx(middle, abs=1e-9)
+    assert shift == pytest.approx(0.15, abs=1e-9)
+    assert turn == pytest.approx(0.005, abs=1e-9)
+
+
+def test_a_look_that_strays_from_its_own_curve_counts_for_little():
+    wavy = TRUE + 0.3 + 0.1 * (-1.0) ** np.arange(len(ROWS))
+    one, other = (
+        Settled(
+            y_mm=ROWS, x_mm=x, std_mm=np.full(len(ROWS), 0.01), good=np.ones(len(ROWS), bool),
+            curve=np.polynomial.Polynomial.fit(ROWS, x, 2),
+        )
+        for x in (TRUE + 0.01 * (-1.0) ** np.arange(len(ROWS)), wavy)
+    )  # fmt: skip
+    between, shift, _ = blended(one, other)
+    assert np.abs(between.curve(ROWS) - TRUE).max() < 0.01
+    assert shift < 0.05
 
 
 def test_two_looks_that_agree_cost_little():
-    shift, turn = apart(_settled(mixed=True), _settled(mixed=False))
+    _, shift, turn = blended(_settled(mixed=True), _settled(mixed=False))
     assert shift < 0.01
     assert turn < 0.002
-
-
-def test_one_look_alone_tells_nothing_about_another():
-    assert apart(_settled(mixed=True), None) == (0.0, 0.0)
 
 
 def test_rows_off_the_blade_tell_nothing():
