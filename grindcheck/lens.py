@@ -11,6 +11,8 @@ cx, cy (px), k1, k2, p1, p2, rotation vector of ``cam_from_mat`` (rad), translat
 k3, which a single photo can't tell; it is 0 where it isn't there.
 """
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -20,16 +22,18 @@ from grindcheck.geometry import Array
 PARAMETERS = 13
 K3 = PARAMETERS  # index of k3, if it is there
 
+_UNIT = np.eye(3)
+
 
 def rotation_matrix(vector: ArrayLike) -> Array:
     """Return the (3, 3) rotation of a rotation vector (Rodrigues)."""
     vector = np.asarray(vector, dtype=np.float64)
-    angle = float(np.linalg.norm(vector))
+    angle = math.sqrt(vector.dot(vector))
     cross = _cross(vector)
     if angle < 1e-8:
-        return np.asarray(np.eye(3) + cross)
+        return np.asarray(_UNIT + cross)
     return np.asarray(
-        np.eye(3) + np.sin(angle) / angle * cross + (1 - np.cos(angle)) / angle**2 * (cross @ cross)
+        _UNIT + np.sin(angle) / angle * cross + (1 - np.cos(angle)) / angle**2 * (cross @ cross)
     )
 
 
@@ -63,16 +67,8 @@ def rotation_vector(matrix: ArrayLike) -> Array:
 
 def distorted(normal: ArrayLike, distortion: ArrayLike) -> Array:
     """Apply the lens, k1, k2, p1, p2 and perhaps k3, to normalised coordinates of shape (N, 2)."""
-    x, y = np.asarray(normal, dtype=np.float64).T
-    k1, k2, p1, p2, k3 = _five(distortion)
-    r2 = x * x + y * y
-    radial = 1 + r2 * (k1 + r2 * (k2 + k3 * r2))
-    return np.column_stack(
-        [
-            x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x),
-            y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y,
-        ]
-    )
+    x, y = np.ascontiguousarray(np.asarray(normal, dtype=np.float64).T)
+    return _bent(x, y, _five(distortion)).T
 
 
 def undistorted(seen: ArrayLike, distortion: ArrayLike) -> Array:
@@ -83,24 +79,24 @@ def undistorted(seen: ArrayLike, distortion: ArrayLike) -> Array:
     CameraError
         If the lens folds the picture over there, so that no point is seen at these coordinates.
     """
-    seen = np.asarray(seen, dtype=np.float64)
+    seen = np.ascontiguousarray(np.asarray(seen, dtype=np.float64).T)
+    five = _five(distortion)
     normal = seen.copy()
-    for _ in range(20):
-        misfit = distorted(normal, distortion) - seen
-        if not np.isfinite(misfit).all() or len(misfit) == 0 or np.max(np.abs(misfit)) < 1e-12:
+    for step in range(21):
+        misfit = _bent(normal[0], normal[1], five) - seen
+        largest = float(np.abs(misfit).max(initial=0.0))  # NaN, too, where one is
+        if step == 20 or largest < 1e-12 or not math.isfinite(largest):
             break
-        (a, b), (c, d) = _lens_slopes(normal[:, 0], normal[:, 1], np.asarray(distortion))
+        (a, b), (c, d) = _lens_slopes(normal[0], normal[1], five)
         det = a * d - b * c
-        normal -= np.column_stack(
-            [d * misfit[:, 0] - b * misfit[:, 1], a * misfit[:, 1] - c * misfit[:, 0]]
-        ) / det[:, None]  # fmt: skip
-    misfit = distorted(normal, distortion) - seen
-    if len(misfit) and not np.max(np.abs(misfit)) < 1e-9:
+        normal[0] -= (d * misfit[0] - b * misfit[1]) / det
+        normal[1] -= (a * misfit[1] - c * misfit[0]) / det
+    if not largest < 1e-9:
         raise CameraError(
             "The lens found for this photo folds over at the picture's border.",
             advice="Keep the blade nearer to the mat's middle, or step back and zoom.",
         )
-    return normal
+    return normal.T
 
 
 def distortion_of(parameters: Array) -> Array:
@@ -111,13 +107,9 @@ def distortion_of(parameters: Array) -> Array:
 def project_points(parameters: ArrayLike, points_mm: ArrayLike) -> Array:
     """Project points (N, 3) of the mat's frame with a parameter vector; returns (N, 2) px."""
     parameters = np.asarray(parameters, dtype=np.float64)
-    points_cam = (
-        np.asarray(points_mm, dtype=np.float64) @ rotation_matrix(parameters[7:10]).T + parameters[10:13]
-    )
-    return np.asarray(
-        parameters[1:3]
-        + np.exp(parameters[0]) * distorted(points_cam[:, :2] / points_cam[:, 2:], distortion_of(parameters))
-    )
+    x, y, _ = _normalised(parameters, rotation_matrix(parameters[7:10]), points_mm)
+    seen = _bent(x, y, _five(distortion_of(parameters)))
+    return np.asarray((parameters[1:3, None] + np.exp(parameters[0]) * seen).T)
 
 
 def projection_jacobian(parameters: ArrayLike, points_mm: ArrayLike) -> tuple[Array, Array]:
@@ -131,39 +123,57 @@ def projection_jacobian(parameters: ArrayLike, points_mm: ArrayLike) -> tuple[Ar
     """
     parameters = np.asarray(parameters, dtype=np.float64)
     points_mm = np.asarray(points_mm, dtype=np.float64)
-    vector = parameters[7:10]
-    rotation = rotation_matrix(vector)
-    points_cam = points_mm @ rotation.T + parameters[10:13]
-    depth = points_cam[:, 2]
-    x, y = points_cam[:, 0] / depth, points_cam[:, 1] / depth
+    rotation = rotation_matrix(parameters[7:10])
+    x, y, depth = _normalised(parameters, rotation, points_mm)
     focal = np.exp(parameters[0])
-    distortion = distortion_of(parameters)
-    seen = distorted(np.column_stack([x, y]), distortion)
+    five = _five(distortion_of(parameters))
+    from_centre = focal * _bent(x, y, five)
+
+    # a row for each parameter and coordinate, so that each is written in one piece
+    rows = np.zeros((2, len(parameters), len(points_mm)))
+    by_x, by_y = rows
+    rows[:, 0] = from_centre
+    by_x[1] = by_y[2] = 1.0
     r2 = x * x + y * y
-
-    jacobian = np.zeros((len(points_mm), 2, len(parameters)))
-    jacobian[:, :, 0] = focal * seen
-    jacobian[:, 0, 1] = jacobian[:, 1, 2] = 1.0
-    jacobian[:, 0, 3], jacobian[:, 1, 3] = focal * x * r2, focal * y * r2
-    jacobian[:, 0, 4], jacobian[:, 1, 4] = focal * x * r2 * r2, focal * y * r2 * r2
-    jacobian[:, 0, 5], jacobian[:, 1, 5] = focal * 2 * x * y, focal * (r2 + 2 * y * y)
-    jacobian[:, 0, 6], jacobian[:, 1, 6] = focal * (r2 + 2 * x * x), focal * 2 * x * y
+    by_x[3], by_y[3] = focal * x * r2, focal * y * r2
+    rows[:, 4] = rows[:, 3] * r2
+    by_x[5] = by_y[6] = focal * 2 * x * y
+    by_y[5], by_x[6] = focal * (r2 + 2 * y * y), focal * (r2 + 2 * x * x)
     if len(parameters) > K3:
-        jacobian[:, 0, K3], jacobian[:, 1, K3] = focal * x * r2**3, focal * y * r2**3
-    (a, b), (c, d) = _lens_slopes(x, y, distortion)
-    for row, (by_x, by_y) in enumerate(((a, b), (c, d))):
-        jacobian[:, row, 10] = focal * by_x / depth
-        jacobian[:, row, 11] = focal * by_y / depth
-        jacobian[:, row, 12] = -focal * (by_x * x + by_y * y) / depth
+        by_x[K3], by_y[K3] = focal * x * r2**3, focal * y * r2**3
+    for row, (along_x, along_y) in zip(rows, _lens_slopes(x, y, five), strict=True):
+        row[10] = focal * along_x / depth
+        row[11] = focal * along_y / depth
+        row[12] = -focal * (along_x * x + along_y * y) / depth
+    jacobian = np.ascontiguousarray(rows.transpose(2, 0, 1))
     # d(R(v) p)/dv = -R [p]x Jr(v), with the right Jacobian of SO(3)
-    right = _right_jacobian(vector)
-    turned = -np.einsum("ij,njk,kl->nil", rotation, _crosses(points_mm), right)
+    turned = -np.einsum("ij,njk,kl->nil", rotation, _crosses(points_mm), _right_jacobian(parameters[7:10]))
     jacobian[:, :, 7:10] = np.einsum("nij,njk->nik", jacobian[:, :, 10:13], turned)
-    return np.asarray(parameters[1:3] + focal * seen), jacobian
+    return (parameters[1:3, None] + from_centre).T, jacobian
 
 
-def _lens_slopes(x: Array, y: Array, distortion: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    k1, k2, p1, p2, k3 = _five(distortion)
+def _normalised(parameters: Array, rotation: Array, points_mm: ArrayLike) -> tuple[Array, Array, Array]:
+    """Return X/Z, Y/Z and Z of points of the mat's frame, each of shape (N,)."""
+    points_cam = np.asarray(points_mm, dtype=np.float64) @ rotation.T + parameters[10:13]
+    x, y, depth = np.ascontiguousarray(points_cam.T)
+    return x / depth, y / depth, depth
+
+
+def _bent(x: Array, y: Array, five: list[float]) -> Array:
+    """Apply the lens to normalised coordinates; x and y are rows of what comes back, shape (2, N)."""
+    k1, k2, p1, p2, k3 = five
+    xx, yy = x * x, y * y
+    r2 = xx + yy
+    radial = 1 + r2 * (k1 + r2 * (k2 + k3 * r2))
+    out = np.empty((2, len(x)))
+    out[0] = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * xx)
+    out[1] = y * radial + p1 * (r2 + 2 * yy) + 2 * p2 * x * y
+    return out
+
+
+def _lens_slopes(x: Array, y: Array, five: list[float]) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+    """Return the derivatives of both coordinates by both normalised ones."""
+    k1, k2, p1, p2, k3 = five
     r2 = x * x + y * y
     radial = 1 + r2 * (k1 + r2 * (k2 + k3 * r2))
     slope = 2 * (k1 + r2 * (2 * k2 + 3 * k3 * r2))  # of the radial factor, by x is x times this
@@ -174,10 +184,10 @@ def _lens_slopes(x: Array, y: Array, distortion: Array) -> tuple[tuple[Array, Ar
     )
 
 
-def _five(distortion: ArrayLike) -> Array:
+def _five(distortion: ArrayLike) -> list[float]:
     """Return k1, k2, p1, p2, k3, the last 0 if it isn't there."""
-    given = np.asarray(distortion, dtype=np.float64)
-    return given if len(given) > 4 else np.append(given, 0.0)
+    given: list[float] = np.asarray(distortion, dtype=np.float64).tolist()
+    return given if len(given) > 4 else [*given, 0.0]
 
 
 def _cross(vector: Array) -> Array:
@@ -193,12 +203,10 @@ def _crosses(points: Array) -> Array:
 
 
 def _right_jacobian(vector: Array) -> Array:
-    angle = float(np.linalg.norm(vector))
+    angle = math.sqrt(vector.dot(vector))
     cross = _cross(vector)
     if angle < 1e-5:
-        return np.asarray(np.eye(3) - 0.5 * cross + cross @ cross / 6)
+        return np.asarray(_UNIT - 0.5 * cross + cross @ cross / 6)
     return np.asarray(
-        np.eye(3)
-        - (1 - np.cos(angle)) / angle**2 * cross
-        + (angle - np.sin(angle)) / angle**3 * (cross @ cross)
+        _UNIT - (1 - np.cos(angle)) / angle**2 * cross + (angle - np.sin(angle)) / angle**3 * (cross @ cross)
     )

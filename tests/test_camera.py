@@ -154,6 +154,14 @@ def test_lens_that_folds_is_refused() -> None:
         lens.undistorted([[0.7, 0.0]], (-0.5, 0.0, 0.0, 0.0))
 
 
+def test_no_points_are_seen_nowhere() -> None:
+    parameters = camera_truth().parameters
+    assert lens.project_points(parameters, np.empty((0, 3))).shape == (0, 2)
+    assert lens.undistorted(np.empty((0, 2)), (0.1, 0.0, 0.0, 0.0)).shape == (0, 2)
+    with pytest.raises(CameraError, match="folds over"):
+        lens.undistorted([[0.1, 0.1], [np.nan, 0.0]], (0.1, 0.0, 0.0, 0.0))
+
+
 def test_flat_lens_is_a_homography() -> None:
     truth = camera_truth(tilt_rad=0.3, azimuth_rad=2.0, spin_rad=1.0, shift_px=(20.0, -30.0))
     # closed form: K [r1 r2 t]
