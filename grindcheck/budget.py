@@ -7,15 +7,15 @@ thickness) is one variable, so it cancels in a difference by itself.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from grindcheck.camera import Camera
-from grindcheck.figures import Common, Key, Layout, Pair, common_frame, read_face
+from grindcheck.figures import Common, Key, Layout, Pair, common_frame, local_y, read_face
 from grindcheck.geometry import Array, Rigid
-from grindcheck.placing import Sighting, Stance, place
+from grindcheck.placing import Shape, Sighting, Stance, place
 from grindcheck.registration import Registration
 from grindcheck.silhouette import Side
 
@@ -81,7 +81,7 @@ class Knowns:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
-    """Everything that the figures are read from."""
+    """Everything that the figures are read from; `held`: shape and tip of faces placed already."""
 
     sightings: dict[Side, Sighting]
     tips_px: dict[Side, Array]
@@ -89,6 +89,20 @@ class Scene:
     cameras: dict[Side, Camera]
     registration: Registration
     layout: Layout
+    held: Mapping[Side, tuple[Shape, Array]] = field(default_factory=dict)
+
+    def placed(self) -> "Scene":
+        """Place both faces once, for all scenes that only differ in the other face's camera."""
+        return replace(self, held={side: self._placed(side) for side in self.sightings})
+
+    def seen_by(self, cameras: Mapping[Side, Camera]) -> "Scene":
+        """Return the scene with other cameras of these sides; what the others see stays in its place."""
+        held = {side: placed for side, placed in self.held.items() if side not in cameras}
+        return replace(self, cameras={**self.cameras, **cameras}, held=held)
+
+    def standing(self, stance: Stance) -> "Scene":
+        """Return the scene with the blade lying otherwise."""
+        return replace(self, stance=stance, held={})
 
     def read(self) -> dict[Side, dict[Key, float]]:
         """Read all figures of both faces."""
@@ -100,18 +114,18 @@ class Scene:
 
     def pair(self) -> Pair:
         """Both faces placed at their heights, each in its own frame."""
-        shapes = {
-            side: place(sighting, self.stance, camera=self.cameras[side])
-            for side, sighting in self.sightings.items()
-        }
+        (left, tip_left), (right, tip_right) = (self.held.get(side) or self._placed(side) for side in _SIDES)
         return Pair(
-            left=shapes["left"],
-            right=shapes["right"],
+            left=left,
+            right=right,
             is_edge_left=self.sightings["left"].is_edge,
             is_edge_right=self.sightings["right"].is_edge,
-            tip_left=self._tip("left"),
-            tip_right=self._tip("right"),
+            tip_left=tip_left,
+            tip_right=tip_right,
         )
+
+    def _placed(self, side: Side) -> tuple[Shape, Array]:
+        return place(self.sightings[side], self.stance, camera=self.cameras[side]), self._tip(side)
 
     def _tip(self, side: Side) -> Array:
         middle = self.stance.height_mm - self.stance.thickness_mm / 2
@@ -123,7 +137,11 @@ class Scene:
 def read_pair(common: Common, layout: Layout, stance: Stance) -> dict[Side, dict[Key, float]]:
     """Read the figures of both faces from the common frame."""
     rise = (stance.thickness_mm - stance.edge_mm) / 2
-    return {side: read_face(common, layout, side, rise_mm=rise) for side in ("left", "right")}
+    edge = common.outline_mm[common.is_edge]
+    edge_y = local_y(edge, -layout.stations_mm)
+    return {
+        side: read_face(common, layout, side, rise_mm=rise, edge_mm=edge, edge_y_mm=edge_y) for side in _SIDES
+    }
 
 
 def propagate(scene: Scene, knowns: Knowns) -> Figures:
@@ -140,11 +158,14 @@ def propagate(scene: Scene, knowns: Knowns) -> Figures:
         Side to key to an ``uncertainties`` number whose variables are tagged with the component's name.
     """
     from uncertainties import ufloat
+    from uncertainties.core import AffineScalarFunc, LinearCombination
 
+    scene = scene.placed()
     common = scene.common()
     base = read_pair(common, scene.layout, scene.stance)
-    figures: Figures = {
-        side: {key: value + 0.0 * ufloat(0.0, 1.0) for key, value in base[side].items()} for side in base
+    # all changes of a figure in one mapping from source to change: adding number to number is slow
+    changes: dict[Side, dict[Key, dict[Any, float]]] = {
+        side: {key: {} for key in found} for side, found in base.items()
     }
     for name, changed in _sources(scene, common, base, knowns):
         moved = changed()
@@ -153,15 +174,21 @@ def propagate(scene: Scene, knowns: Knowns) -> Figures:
             for key, value in found.items():
                 change = moved[side].get(key, value) - value
                 if abs(change) > 1e-9:
-                    figures[side][key] += change * source
-    for side, found in figures.items():
-        for key in found:
+                    changes[side][key][source] = change
+    for side, found in base.items():
+        for key, sources in changes[side].items():
             if key[0] in ("bevel_height", "bevel_angle"):
                 local = _local(knowns, common, side, key)
                 factor = 1.0 if key[0] == "bevel_height" else _angle_slope(found, key)
-                found[key] += factor * local * ufloat(0.0, 1.0, tag="line")
-                found[key] += factor * knowns.rim_local_mm * ufloat(0.0, 1.0, tag="outline")
-    return figures
+                sources[ufloat(0.0, 1.0, tag="line")] = factor * local
+                sources[ufloat(0.0, 1.0, tag="outline")] = factor * knowns.rim_local_mm
+    return {
+        side: {
+            key: AffineScalarFunc(value, LinearCombination(changes[side][key]))
+            for key, value in found.items()
+        }
+        for side, found in base.items()
+    }
 
 
 def _local(knowns: Knowns, common: Common, side: Side, key: Key) -> float:
@@ -173,10 +200,8 @@ def _local(knowns: Knowns, common: Common, side: Side, key: Key) -> float:
     return float(np.interp(-key[1], line[order, 0], np.broadcast_to(std, len(line))[order]))
 
 
-def _angle_slope(found: dict[Key, Any], key: Key) -> float:
-    height = float(found[("bevel_height", key[1])].nominal_value)
-    angle = float(found[key].nominal_value)
-    return float(np.tan(angle)) / height
+def _angle_slope(found: dict[Key, float], key: Key) -> float:
+    return float(np.tan(found[key])) / found[("bevel_height", key[1])]
 
 
 def _sources(
@@ -187,7 +212,7 @@ def _sources(
     out: list[tuple[str, Callable[[], dict[Side, dict[Key, float]]]]] = []
 
     def add_stance(name: str, other: Stance) -> None:
-        out.append((name, lambda: replace(scene, stance=other).read()))
+        out.append((name, lambda: scene.standing(other).read()))
 
     def add_cameras(name: str, changes: dict[Side, Array]) -> None:
         out.append(
@@ -242,10 +267,11 @@ def _sources(
 
 
 def _moved_cameras(scene: Scene, changes: dict[Side, Array], sign: float) -> dict[Side, dict[Key, float]]:
-    cameras = dict(scene.cameras)
+    moved = {}
     for side, change in changes.items():
-        cameras[side] = cameras[side].with_parameters(cameras[side].parameters + sign * change)
-    return replace(scene, cameras=cameras).read()
+        camera = scene.cameras[side]
+        moved[side] = camera.with_parameters(camera.parameters + sign * change)
+    return scene.seen_by(moved).read()
 
 
 def _half_way(
@@ -283,7 +309,7 @@ def _lifted(scene: Scene, side: Side, lift_mm: float) -> Callable[[], dict[Side,
         camera = scene.cameras[side]
         moved = camera.parameters.copy()
         moved[10:13] = moved[10:13] + camera.rotation[:, 2] * lift_mm
-        return replace(scene, cameras={**scene.cameras, side: camera.with_parameters(moved)}).read()
+        return scene.seen_by({side: camera.with_parameters(moved)}).read()
 
     return read
 

@@ -4,6 +4,7 @@ Frame ``blade``: mm, origin at the tip, x along the straight part of the spine f
 to spine, the same for both faces. Positions are told as the distance from the tip along the blade, −x.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -128,7 +129,9 @@ def common_frame(pair: Pair, layout: Layout) -> Common:
     )
 
 
-def read_face(common: Common, layout: Layout, side: Side, *, rise_mm: float) -> dict[Key, float]:
+def read_face(
+    common: Common, layout: Layout, side: Side, *, rise_mm: float, edge_mm: Array, edge_y_mm: Array
+) -> dict[Key, float]:
     """Read the figures of one face.
 
     Parameters
@@ -138,6 +141,10 @@ def read_face(common: Common, layout: Layout, side: Side, *, rise_mm: float) -> 
     side : {"left", "right"}
     rise_mm : float
         Half of stock thickness minus edge thickness: the bevel's rise from the edge to the shoulder.
+    edge_mm : ndarray, shape (N, 2)
+        The common edge.
+    edge_y_mm : ndarray, shape (K,)
+        Its height at the layout's stations; see `local_y`.
 
     Returns
     -------
@@ -146,7 +153,6 @@ def read_face(common: Common, layout: Layout, side: Side, *, rise_mm: float) -> 
     """
     out: dict[Key, float] = {}
     index = 0 if side == "left" else 1
-    edge = common.outline_mm[common.is_edge]
     if layout.full_flat:
         top = common.outline_mm[~common.is_edge]
     elif layout.has_shoulder[index]:
@@ -158,11 +164,11 @@ def read_face(common: Common, layout: Layout, side: Side, *, rise_mm: float) -> 
         ends = top
         if not (layout.full_flat or layout.meets[index]):
             ends = _plunge_ends(common, layout) + np.array([0.0, layout.unseen_top_mm[index]])
-        plunge = plunge_figures(common.plunge_mm[side], edge, ends, bends=layout.bends)
+        plunge = plunge_figures(common.plunge_mm[side], edge_mm, ends, bends=layout.bends)
         out.update({(f"plunge.{name}", None): value for name, value in plunge.items()})
         start = float(np.mean(common.plunge_mm[side][:, 0]))
     x = -np.asarray(layout.stations_mm, dtype=np.float64)
-    heights = local_y(top, x) - local_y(edge, x)
+    heights = local_y(top, x) - edge_y_mm
     for station, height in zip(layout.stations_mm, heights, strict=True):
         if -station >= start and height >= _LEAST_HEIGHT_MM:
             out[("bevel_height", float(station))] = float(np.hypot(height, rise_mm))
@@ -209,7 +215,7 @@ def plunge_figures(plunge: Array, edge: Array, top: Array, *, bends: int = 1) ->
     [80.0, 80.0, 80.0, 0.0]
     """
     middle = float(plunge[:, 1].mean())
-    curve = (
+    curve: Callable[[float], float] = (
         _straight(plunge[:, 1], plunge[:, 0])
         if bends == 1
         else np.polynomial.Polynomial.fit(plunge[:, 1], plunge[:, 0], bends, domain=[middle - 1, middle + 1])
@@ -233,15 +239,26 @@ def plunge_figures(plunge: Array, edge: Array, top: Array, *, bends: int = 1) ->
 def _direction(points: Array) -> float:
     if len(points) < 2:
         return 0.0
-    return float(np.arctan(_straight(*points.T).coef[1]))
+    return float(np.arctan(_straight(*points.T).slope))
 
 
-def _straight(x: Array, y: Array) -> "np.polynomial.Polynomial":
-    """Least squares line in closed form: the budget fits thousands, and `Polynomial.fit` is slow."""
+@dataclass(frozen=True, slots=True)
+class _Straight:
+    """A line ``level + slope x``: the budget fits and asks thousands, and a `Polynomial` is slow."""
+
+    level: float
+    slope: float
+
+    def __call__(self, x: float) -> float:
+        return self.level + self.slope * x
+
+
+def _straight(x: Array, y: Array) -> _Straight:
+    """Least squares line in closed form."""
     middle, level = x.mean(), y.mean()
     away = x - middle
     slope = away @ y / max(away @ away, 1e-30)
-    return np.polynomial.Polynomial([level - slope * middle, slope])
+    return _Straight(float(level - slope * middle), float(slope))
 
 
 def meets_plunge(shoulder: Array, plunge: Array) -> bool:
@@ -253,7 +270,7 @@ def _in_front(rim: Array, at: float, gap: float) -> Array:
     return rim[(rim[:, 0] > at + gap) & (rim[:, 0] < at + gap + _RUN_MM)]
 
 
-def _run(rim: Array, at: float, gap: float) -> "np.polynomial.Polynomial":
+def _run(rim: Array, at: float, gap: float) -> _Straight:
     """Return the rim in front of the plunge as a gentle curve that can be carried back to it."""
     part = _in_front(rim, at, gap)
     if len(part) < _RUN_POINTS:
@@ -261,7 +278,7 @@ def _run(rim: Array, at: float, gap: float) -> "np.polynomial.Polynomial":
     return _straight(part[:, 0], part[:, 1])
 
 
-def _meeting(curve: "np.polynomial.Polynomial", rim: "np.polynomial.Polynomial", y: float) -> float:
+def _meeting(curve: Callable[[float], float], rim: _Straight, y: float) -> float:
     for _ in range(8):
         before, y = y, float(rim(curve(y)))
         if abs(y - before) < 1e-12:

@@ -26,6 +26,17 @@ def _difference(numbers, key):
     return (numbers["left"][key] - numbers["right"][key]).std_dev
 
 
+def test_a_face_that_stays_is_placed_once():
+    scene = exact.scene()
+    moved = {"left": exact.estimated("left", 0.02, np.random.default_rng(3))}
+    again = replace(scene, cameras={**scene.cameras, **moved})
+    seen = scene.placed().seen_by(moved)
+    assert set(seen.held) == {"right"}
+    assert seen.read() == again.read() != scene.read()
+    higher = replace(scene.stance, height_mm=scene.stance.height_mm + 0.3)
+    assert scene.placed().standing(higher).read() == replace(scene, stance=higher).read()
+
+
 def _registered(scene):
     """Give the scene a registration that isn't exact: 0.02 mm across and along, 0.2 mrad."""
     covariance = np.diag([2e-4, 0.03, 0.02]) ** 2
