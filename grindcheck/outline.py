@@ -206,9 +206,14 @@ def _changes(lay: Lay, face: Face, rim: Array, inward: float, x: Array) -> Array
     index = np.rint(face.plane.index_from_grid(points.reshape(-1, 2))).astype(int)
     columns = np.clip(index[:, 0], 0, face.plane.shape[1] - 1)
     rows = np.clip(index[:, 1], 0, face.plane.shape[0] - 1)
+    seen = Lay(
+        brightness=lay.brightness[rows, columns],
+        energy_x=lay.energy_x[rows, columns],
+        energy_y=lay.energy_y[rows, columns],
+    )
     looks = []
-    for picture in (lay.brightness, lay.across):
-        strip = np.median(picture[rows, columns].reshape(7, len(x)), axis=0)
+    for values in (seen.brightness, seen.across):
+        strip = np.median(values.reshape(7, len(x)), axis=0)
         sums = np.concatenate([[0.0], np.cumsum(strip)])
         means = (sums[16:] - sums[:-16]) / 16
         looks.append(means[16:] - means[:-16] if len(means) > 20 else np.zeros(1))
@@ -243,22 +248,24 @@ def straight_part(spine: Array, *, within_mm: float) -> NDArray[np.bool_]:
         The largest set near one line that starts from a piece of the spine 15 to 60 mm long; none if it spans
         less than 20 mm (a curved spine).
     """
-    best = np.zeros(len(spine), dtype=np.bool_)
+    best, most = np.zeros(len(spine), dtype=np.bool_), 0
     x, y = np.ascontiguousarray(spine.T)
     for length in (15.0, 30.0, 60.0):
         for start in np.arange(x.min(), x.max() - length + 1e-9, 5.0):
             part = (x >= start) & (x <= start + length)
-            if part.sum() < 20:
+            if np.count_nonzero(part) < 20:
                 continue
             for _ in range(3):
-                middle, level = x[part].mean(), y[part].mean()
-                away = x[part] - middle
-                slope = away @ y[part] / (away @ away)
+                near_x, near_y = x[part], y[part]
+                middle, level = near_x.mean(), near_y.mean()
+                away = near_x - middle
+                slope = away @ near_y / (away @ away)
                 part = np.abs(y - level - slope * (x - middle)) < within_mm
-                if part.sum() < 20:
+                count = int(np.count_nonzero(part))
+                if count < 20:
                     break
-            if part.sum() > best.sum():
-                best = part
+            if count > most:
+                best, most = part, count
     return best if best.any() and np.ptp(x[best]) >= 20.0 else np.zeros_like(best)
 
 

@@ -52,16 +52,18 @@ class Plane:
     def index_from_grid(self, points_mm: Array) -> Array:
         """Pixel coordinates (column, row) of points in the grid frame."""
         points = np.asarray(points_mm, dtype=np.float64)
-        return np.column_stack(
-            [(points[:, 0] - self.x_min_mm) / self.step_mm, (self.y_max_mm - points[:, 1]) / self.step_mm]
-        )
+        index = np.empty((len(points), 2))
+        np.divide(points[:, 0] - self.x_min_mm, self.step_mm, out=index[:, 0])
+        np.divide(self.y_max_mm - points[:, 1], self.step_mm, out=index[:, 1])
+        return index
 
     def grid_from_index(self, index: Array) -> Array:
         """Grid frame coordinates of pixel coordinates (column, row)."""
         index = np.asarray(index, dtype=np.float64)
-        return np.column_stack(
-            [self.x_min_mm + index[:, 0] * self.step_mm, self.y_max_mm - index[:, 1] * self.step_mm]
-        )
+        points = np.empty((len(index), 2))
+        np.add(self.x_min_mm, index[:, 0] * self.step_mm, out=points[:, 0])
+        np.subtract(self.y_max_mm, index[:, 1] * self.step_mm, out=points[:, 1])
+        return points
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,8 +176,7 @@ def _resampled(photo: Photo, map_px: NDArray[np.float32]) -> tuple[NDArray[np.ui
 
     height, width = photo.bgr.shape[:2]
     stored = cv2.remap(photo.bgr, map_px, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)  # type: ignore[call-overload]
-    x, y = map_px[..., 0], map_px[..., 1]
-    return stored, (x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1)
+    return stored, cv2.inRange(map_px, (0.0, 0.0), (width - 1.0, height - 1.0)) > 0
 
 
 def _map_px(camera: Camera, plane: Plane) -> NDArray[np.float32]:

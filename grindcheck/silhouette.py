@@ -20,6 +20,7 @@ _STEP_MM = 0.25
 _RIM_MM = 0.75  # kept clear of the frame's own squares
 _SHORTEST_MM = 40.0
 _SPECK_MM2 = 40.0  # noise and dirt of an empty field
+_BAND = 32  # rows of the field, 0.1 MB of each quantity, that are compared with it at once
 _THIN = 4  # of the field's pixels, each way, that its colour is fitted to: one a millimetre
 
 
@@ -173,18 +174,32 @@ def _unlikeness(linear: NDArray[np.float32], usable: NDArray[np.bool_]) -> tuple
         spread = 1.48 * np.median(angle[member]) + 1e-3
         noise = 1.48 * np.median(brighter[member]) + 0.01
         member = within & ((angle < 4 * spread) & (brighter < 1.0) if tinted else brighter < 4 * noise)
+    brightness = _surface(light, y, x)
+    field = [_surface(hue[:, c], y, x) for c in range(3)] if tinted else []
+    out = np.empty_like(brightness)
+    for first in range(
+        0, rows, _BAND
+    ):  # so few rows at once that all that is made of them stays in the cache
+        part = slice(first, first + _BAND)
+        out[part] = _unlike(linear[part], brightness[part], [surface[part] for surface in field])
+    return out, tinted
+
+
+def _unlike(
+    linear: NDArray[np.float32], brightness: NDArray[np.float32], field: list[NDArray[np.float32]]
+) -> NDArray[np.float32]:
+    """How unlike a field of this log brightness, and of this colour unless it is grey, each pixel is."""
     blue, green, red = (np.ascontiguousarray(linear[..., c]) for c in range(3))
     norm = np.sqrt(blue * blue + green * green + red * red) + np.float32(1e-4)
-    above = np.log(norm) - _surface(light, y, x)
-    if not tinted:
-        return np.minimum(np.abs(above), 1.0), tinted
-    field = [_surface(hue[:, c], y, x) for c in range(3)]
+    above = np.log(norm) - brightness
+    if not field:
+        return np.asarray(np.minimum(np.abs(above), 1.0), dtype=np.float32)
     norm *= np.sqrt(field[0] * field[0] + field[1] * field[1] + field[2] * field[2])
     cosine = (blue * field[0] + green * field[1] + red * field[2]) / norm
     away = np.arccos(np.clip(cosine, -1, 1))
     # brighter than the lit tint or much darker than its shadow is no field either
     beyond = 0.5 * (np.maximum(above - 0.35, 0) + np.maximum(-1.6 - above, 0))
-    return np.minimum(np.sqrt(away * away + beyond * beyond), 1.0), tinted
+    return np.asarray(np.minimum(np.sqrt(away * away + beyond * beyond), 1.0), dtype=np.float32)
 
 
 def _colour(linear: Array) -> tuple[Array, Array]:
@@ -219,8 +234,7 @@ def _otsu(values: NDArray[np.float32]) -> float:
 
 
 def _orient(face: Face, mask: NDArray[np.bool_], *, tinted: bool) -> Silhouette:
-    rows, columns = np.nonzero(mask)
-    points = face.plane.grid_from_index(np.column_stack([columns, rows]))
+    points = face.plane.grid_from_index(np.argwhere(mask)[:, ::-1].astype(np.float64))
     centre = points.mean(axis=0)
     _, spread, directions = np.linalg.svd(
         points[:: max(1, len(points) // 5000)] - centre, full_matrices=False

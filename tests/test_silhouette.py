@@ -21,6 +21,7 @@ from drawn_blade import (
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from grindcheck import silhouette
 from grindcheck.errors import BladeError
 from grindcheck.geometry import Array
 from grindcheck.photo import Photo
@@ -66,6 +67,23 @@ def test_grey_print_is_told_by_brightness() -> None:
     assert not seen.tinted
     assert seen.side == "right"
     assert np.hypot(*(seen.tip_mm - placed(TIP_MM)[0])) < 1.5
+
+
+@pytest.mark.parametrize("saturation", [0.0, 0.3])
+def test_rows_are_compared_with_the_field_one_by_one(
+    monkeypatch: pytest.MonkeyPatch, saturation: float
+) -> None:
+    rng = np.random.default_rng(5)
+    shape = (130, 210)  # the last band of rows is a part of one
+    level = np.outer(np.linspace(0.3, 0.5, shape[0]), np.linspace(1.0, 0.7, shape[1]))
+    field = level[..., None] * (1 + saturation * np.array([1.0, 0.0, -1.0]))
+    linear = (field * rng.normal(1.0, 0.02, (*shape, 3))).astype(np.float32)
+    usable = np.ones(shape, dtype=np.bool_)
+    banded, tinted = silhouette._unlikeness(linear, usable)
+    monkeypatch.setattr(silhouette, "_BAND", shape[0])
+    whole, _ = silhouette._unlikeness(linear, usable)
+    assert tinted == (saturation > 0)  # as drawn
+    np.testing.assert_array_equal(banded, whole)
 
 
 def test_uneven_light_is_no_blade() -> None:
