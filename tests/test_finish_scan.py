@@ -1,12 +1,13 @@
 """Scratches of known place: ends, length, contrast, width and tone; and what is none."""
 
+import cv2
 import numpy as np
 import pytest
 from drawn_scratches import SHAPE, brushed, scratch, straight, white
 
 from grindcheck.errors import InputError
 from grindcheck.finish.scan import find_scratches
-from grindcheck.finish.search import find_lines
+from grindcheck.finish.search import _mark, find_lines
 
 LINE = straight((110, 60), 38, 200)
 EVERYWHERE = np.ones(SHAPE, bool)
@@ -181,3 +182,15 @@ def test_bad_input(change, error, message):
 @pytest.mark.parametrize("level", [0.0, 255.0])
 def test_an_even_picture_has_nothing(level):
     assert find_scratches(np.full((100, 140), level), lay_rad=0.0) == ()
+
+
+@pytest.mark.parametrize("ends", [((40, 50), (90, 20)), ((0, 99), (35, 60)), ((7, 0), (7, 0))])
+def test_a_try_is_marked_as_on_a_whole_picture(ends):
+    places = np.rint(np.linspace(*ends, 9)).astype(np.intp)
+    low, high = places.min(axis=0), places.max(axis=0) + 1
+    line = cv2.line(np.zeros((100, 120), np.uint8), ends[0], ends[1], 1, 3)
+    expected = np.zeros_like(line)
+    expected[low[1] : high[1], low[0] : high[0]] = line[low[1] : high[1], low[0] : high[0]]
+    tried = np.zeros_like(line)
+    _mark(tried, places)
+    np.testing.assert_array_equal(tried, expected)

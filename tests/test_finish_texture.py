@@ -5,7 +5,7 @@ import pytest
 from drawn_scratches import brushed, scratch, straight, white
 from scipy import fft
 
-from grindcheck.finish.texture import PROFILE_PX, texture_of
+from grindcheck.finish.texture import PROFILE_PX, _mirrored, texture_of
 
 WIDE = (512, 640)
 EVERYWHERE = np.ones(WIDE, bool)
@@ -107,3 +107,14 @@ def test_a_narrow_region_has_a_texture_too():
     mask[90:104] = True
     found = texture_of(white(8, (200, 300)), mask)
     assert np.isfinite(found.evidence).all() and found.evidence[mask].std() > 0
+
+
+def test_rows_go_on_as_their_mirror_image():
+    mask = np.zeros((2, 12), bool)
+    mask[0, 4:8] = True
+    mask[1, [3, 4, 5, 9]] = True
+    picture = np.array([[0, 0, 3, 4, 5, 6, 0, 0], [0, 2, 3, 4, 0, 0, 0, 8]], np.float32)
+    # worked by hand: beside 3 4 5 6 in row 0, two columns are mirrored about the first and the last of them;
+    # in row 1 there are 2 3 4 and, after a gap of three, 8, which has nothing behind it to mirror
+    expected = [[0, 0, 5, 4, 3, 4, 5, 6, 5, 4, 0, 0], [0, 4, 3, 2, 3, 4, 3, 2, 0, 8, 0, 0]]
+    np.testing.assert_array_equal(_mirrored(picture, mask, 2), expected)

@@ -200,11 +200,14 @@ def _mark(tried: NDArray[np.uint8], places: NDArray[np.intp]) -> None:
     """Count a piece that came to nothing at the places along it."""
     import cv2
 
-    line = np.zeros_like(tried)
     low, high = places.min(axis=0), places.max(axis=0) + 1
-    part = (slice(low[1], high[1]), slice(low[0], high[0]))
-    cv2.line(line, tuple(places[0].tolist()), tuple(places[-1].tolist()), 1, 3)
-    tried[part] = np.minimum(tried[part] + line[part], _TRIES)
+    first = np.maximum(low - 4, 0)  # so that no border cuts the line but the picture's own
+    around = tried[first[1] : high[1] + 4, first[0] : high[0] + 4]
+    line = np.zeros_like(around)
+    start, end = (places[[0, -1]] - first).tolist()
+    cv2.line(line, start, end, 1, 3)
+    part = (slice(low[1] - first[1], high[1] - first[1]), slice(low[0] - first[0], high[0] - first[0]))
+    around[part] = np.minimum(around[part] + line[part], _TRIES)
 
 
 def _followed(

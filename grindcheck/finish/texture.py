@@ -143,19 +143,20 @@ def _mirrored(picture: NDArray[np.float32], mask: NDArray[np.bool_], reach_px: i
     """
     picture = np.pad(picture, ((0, 0), (reach_px, reach_px)))
     columns = mask.shape[1]
-    place = np.arange(columns)
-    before = np.maximum.accumulate(np.where(mask, place, -1), axis=1)
-    after = np.minimum.accumulate(np.where(mask, place, columns)[:, ::-1], axis=1)[:, ::-1]
-    out = picture
-    for edge, there in ((before, before >= 0), (after, after < columns)):
-        source = 2 * edge - place
-        good = ~mask & there & (np.abs(edge - place) <= reach_px) & (source >= 0) & (source < columns)
-        row, column = np.nonzero(good)
-        from_column = source[row, column]
-        seen = mask[row, from_column]
-        out = out.copy() if out is picture else out
-        out[row[seen], column[seen]] = picture[row[seen], from_column[seen]]
-    return out
+    place = np.arange(columns, dtype=np.int32)
+    before = np.maximum.accumulate(np.where(mask, place, np.int32(-1)), axis=1)
+    after = np.minimum.accumulate(np.where(mask, place, np.int32(columns))[:, ::-1], axis=1)[:, ::-1]
+    beyond = np.flatnonzero(~mask)
+    column = (beyond % columns).astype(np.int32)
+    out = picture.ravel()
+    for edge in (before, after):
+        away = edge.ravel()[beyond] - column
+        source = column + 2 * away
+        good = np.flatnonzero((np.abs(away) <= reach_px) & (source >= 0) & (source < columns))
+        at, from_there = beyond[good], beyond[good] + 2 * away[good]
+        seen = mask.ravel()[from_there]
+        out[at[seen]] = out[from_there[seen]]  # only the mask is read, and only what is beyond it written
+    return out.reshape(picture.shape)
 
 
 def _flattened(grey: NDArray[np.float32], mask: NDArray[np.bool_]) -> NDArray[np.float32]:
