@@ -106,7 +106,7 @@ class Problem:
                 break
             while damping < 1e8:
                 step = np.linalg.solve(matrix + damping * np.diag(np.diag(matrix)), -slope)
-                candidate = parameters + step
+                candidate = moved(parameters, step)
                 new = self.cost(candidate, robust=robust)
                 if new <= cost:
                     parameters, cost, damping = candidate, new, max(damping / 10, 1e-12)
@@ -156,6 +156,24 @@ class Fit:
     unknowns: Array
     covariance: Array
     lens_pull: Array | None = None
+
+
+def moved(unknowns: Array, step: Array) -> Array:
+    """Take a step so that what it leaves as it is to first order stays so farther on.
+
+    Focal length and distance make the picture's scale together. A straight step along their valley would
+    change the scale by the square of what it changes each; in their logarithms, and with the mat's origin
+    moved straight in the picture, it doesn't.
+    """
+    after = unknowns + step
+    place, far = unknowns[10:13], unknowns[12]
+    if far <= 0:
+        return np.asarray(after)
+    after[12] = far * np.exp(step[12] / far)
+    # the origin in the picture, in focal lengths of the start
+    seen = (place[:2] + step[10:12]) / far + place[:2] / far * (step[0] - step[12] / far)
+    after[10:12] = seen * after[12] * np.exp(-step[0])
+    return np.asarray(after)
 
 
 def camera_of(unknowns: Array) -> Array:

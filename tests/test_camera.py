@@ -14,7 +14,7 @@ from grindcheck.errors import CameraError
 from grindcheck.geometry import Array, project
 from grindcheck.mat.spec import mat_spec
 from grindcheck.oneprint import of_one_print
-from grindcheck.posefit import STRETCH, Problem, fit_homography
+from grindcheck.posefit import STRETCH, Problem, fit_homography, moved
 
 CROSSINGS = mat_spec("a4").crossings_mm()
 ON_PAPER = np.column_stack([CROSSINGS, np.zeros(len(CROSSINGS))])
@@ -337,6 +337,46 @@ def test_the_minimum_is_reached_along_the_valley() -> None:
     ours, cost = problem.minimum(start)
     assert cost == pytest.approx(2 * theirs.cost, abs=1e-3)
     np.testing.assert_allclose(ours[0], theirs.x[0], atol=0.03 * np.sqrt(camera.covariance[0, 0]))
+
+
+def test_a_step_along_the_valley_leaves_the_picture() -> None:
+    """Focal length and distance a tenth longer: only a straight step changes the scale."""
+    truth = camera_truth(tilt_rad=0.0, azimuth_rad=0.0, width_mm=400)
+    fit = solved(truth, 0.05, np.random.default_rng(5), Picture(truth.focal_px, 0.03)).fit
+    assert fit is not None
+    step = np.zeros_like(fit.unknowns)
+    step[0], step[10:13] = 0.1, [0.0, 0.0, 0.1 * fit.unknowns[12]]
+    place = fit.unknowns.copy()
+    place[7:9] = 0.0  # square-on, where the valley is level
+    before = fit.problem.misfit(place)
+    size = float(np.abs(fit.problem.corner_px - place[1:3]).max())
+    straight = np.abs(fit.problem.misfit(place + step) - before).max() / size
+    assert straight > 0.004
+    assert np.abs(fit.problem.misfit(moved(place, step)) - before).max() / size < 0.1 * straight
+    # to first order both are the same step
+    small = 1e-5 * step
+    np.testing.assert_allclose(moved(place, small) - place, small, atol=1e-9 * abs(place[12]))
+
+
+def test_the_minimum_takes_few_steps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From three standard deviations off along the valley; by straight steps it takes ten times as many."""
+    rng = np.random.default_rng(12)
+    truth = camera_truth(tilt_rad=0.1, azimuth_rad=0.4, width_mm=400)
+    camera = solved(truth, 0.05, rng, Picture(truth.focal_px, 0.03), 0.003, 0.003)
+    assert camera.fit is not None
+    start = camera.fit.unknowns + 3 * np.sqrt(camera.covariance[0, 0]) * np.append(
+        camera.covariance[:, 0] / camera.covariance[0, 0], 0.0
+    )
+    counted = []
+    linear = Problem.linear
+
+    def counting(self: Problem, parameters: Array) -> tuple[Array, Array]:
+        counted.append(parameters)
+        return linear(self, parameters)
+
+    monkeypatch.setattr(Problem, "linear", counting)
+    camera.fit.problem.minimum(start)
+    assert len(counted) <= 15
 
 
 def test_square_on_the_prior_decides_and_tilted_the_mat() -> None:
