@@ -116,7 +116,7 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
     """
     typical = float(np.median(strip.width_mm[: len(strip.x_mm) * 7 // 10]))
     rows = np.flatnonzero((strip.above_mm > 0.8) & (strip.above_mm < max(0.42 * typical, 4.0)))[::2]
-    reference = float(strip.above_mm[rows].mean())
+    reference, highest = float(strip.above_mm[rows].mean()), float(strip.above_mm[rows].max())
     columns = np.arange(len(strip.x_mm))
     best: list[tuple[float, int, float]] = []
     others: list[tuple[float, float]] = []
@@ -138,8 +138,9 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
         noise = 1.48 * np.median(np.abs(sharp[seen])) + 0.01 if seen.any() else 1.0
         change = _difference(across, 5, far)
         level = np.minimum(np.abs(_difference(bright, 5, far)) / 0.4, 1.0)
-        # behind the heel there is no blade, neither at the edge nor above
-        before_heel = strip.x_mm - max(lean, 0.0) * reference > strip.heel_mm + _HEEL_MM
+        # behind the heel there is no blade: neither at the edge nor as far up as is looked
+        back = max(lean * reference, lean * (reference - highest))
+        before_heel = strip.x_mm - back > strip.heel_mm + _HEEL_MM
         possible = seen & legal & before_heel
         sharpness[number] = np.where(seen, np.log1p(np.abs(sharp) / noise) / np.log(16.0), 0.0)
         edges[number] = np.where(possible, sharpness[number], 0.0)

@@ -14,7 +14,7 @@ from PIL import Image
 from synthetic import camera_truth, mat_photo
 from typer.testing import CliRunner
 
-from grindcheck import cli
+from grindcheck import cli, outline
 from grindcheck.errors import PairError
 from grindcheck.lensstore import lens_name
 from grindcheck.mat.spec import mat_spec
@@ -279,6 +279,17 @@ def test_kitchen_blade_whose_bevel_runs_out_at_the_heel():
         assert face.plunge == {}
         assert face.full_flat
     assert not [figure for figure in found.differences if figure.quantity.startswith("plunge")]
+
+
+@pytest.mark.parametrize("by_mm", [-1e-6, 1e-6])
+def test_no_last_bit_decides_where_a_contour_is_cut(by_mm, monkeypatch):
+    """Pixels of the rough mask lie whole quarters of a millimetre from the border, where none is cut."""
+    before = check_pair(reduced.request("field_knife_a"))
+    measured = outline.from_border
+    monkeypatch.setattr(outline, "from_border", lambda face, points: measured(face, points) + by_mm)
+    after = check_pair(reduced.request("field_knife_a"))
+    assert [figure.value for figure in after.differences] == [figure.value for figure in before.differences]
+    assert before.differences
 
 
 # the output
