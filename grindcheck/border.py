@@ -40,11 +40,14 @@ class BorderOdds:
         The same of no border: level and pattern go over gradually.
     clear : ndarray, shape (blocks,)
         How clearly the sides differ, 1 for surely.
+    parts : tuple of ndarray, shape (blocks, states)
+        What level and pattern say by themselves; they add up to the likelihood.
     """
 
     likelihood: Array
     none: Array
     clear: Array
+    parts: tuple[Array, ...] = ()
 
 
 def border_odds(linear: Array, offsets: Array, states: Array, *, blur: float, step: float) -> BorderOdds:
@@ -91,6 +94,7 @@ def border_odds(linear: Array, offsets: Array, states: Array, *, blur: float, st
         likelihood=level.likelihood + pattern.likelihood,
         none=level.none + pattern.none,
         clear=np.maximum(level.clear, pattern.clear),
+        parts=(level.likelihood, pattern.likelihood),
     )
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from grindcheck.border import AROUND_MM, COLUMN_MM, border_odds
+from grindcheck.border import AROUND_MM, COLUMN_MM, BorderOdds, border_odds
 from grindcheck.chain import follow
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
@@ -20,7 +20,10 @@ _LOWEST_MM = 2.0  # a bevel lower than this is an edge
 _RIM_MM = 1.0  # a shoulder nearer to the spine is none
 # smoothing of the course before a pass, and how far the line may lie off it
 _PASSES = ((3.0, 0.8), (1.5, 0.5))
+_TRIES = 4  # of a pass whose line lies where its search ends
+_END_MM = 0.1  # from there on
 _WALK_MM = 0.03  # random walk of the border from column to column: 0.15 mm within 10 mm
+_SMOOTH_MM = 2.0  # one sigma along the line over which evidence and odds are averaged
 _LOST_MM = 0.12  # std beyond which a place says too little to be told
 _WAVY_MM = 0.1  # scatter of a shoulder about its own course that a hand leaves; common practice, no source
 _LEAST_EVIDENCE = 0.05  # log likelihood per column of a border over none
@@ -137,7 +140,8 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
     each place across it. A hidden Markov chain along the blade, whose state is the border's place and whose
     step is a small random walk, gives the place's posterior mean and std (forward-backward, Rabiner 1989).
     The second pass starts from the first one's line and looks less far, so that the bevel's pattern is taken
-    from nearer by.
+    from nearer by. A pass whose line lies where its search ends is done again from there, since the border
+    may lie beyond; what lies there at last is no figure.
     """
     from scipy.ndimage import gaussian_filter1d, median_filter
 
@@ -154,11 +158,15 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
         return no_line(course)
     std = np.ones(len(course))
     evidence = clear = np.zeros(len(course))
+    at_end = np.zeros(len(course), dtype=np.bool_)
     for smoothing, reach in _PASSES:
-        course[:, 1] = gaussian_filter1d(course[:, 1], smoothing / COLUMN_MM, mode="nearest")
-        course, std, evidence, clear = _follow(outline, course, reach)
-    evidence = gaussian_filter1d(evidence, 2.0 / COLUMN_MM, mode="nearest")
-    good = (std < _LOST_MM) & (evidence > _LEAST_EVIDENCE)
+        for _ in range(_TRIES):
+            course[:, 1] = gaussian_filter1d(course[:, 1], smoothing / COLUMN_MM, mode="nearest")
+            course, std, evidence, clear, at_end = _follow(outline, course, reach)
+            if not at_end.any():
+                break
+    evidence = gaussian_filter1d(evidence, _SMOOTH_MM / COLUMN_MM, mode="nearest")
+    good = (std < _LOST_MM) & (evidence > _LEAST_EVIDENCE) & ~at_end
     if good.sum() < 12:
         return no_line(course)
     height = _above_edge(outline, course)
@@ -213,8 +221,36 @@ def _steady(x: Array, height: Array, good: NDArray[np.bool_]) -> NDArray[np.bool
     return np.asarray(good & (off < max(4 * usual, 0.25)))
 
 
-def _follow(outline: Outline, course: Array, reach: float) -> tuple[Array, Array, Array, Array]:
-    """One pass of the Markov chain about a smooth course: points, std, evidence and clearness."""
+def at_odds(odds: BorderOdds, states: Array) -> Array:
+    """Return how many times wider the border's std is, since level and pattern tell two places.
+
+    Parameters
+    ----------
+    odds : BorderOdds
+    states : ndarray, shape (states,)
+
+    Returns
+    -------
+    ndarray, shape (blocks,)
+        Birge's ratio (1932) of the two, each followed by itself, averaged along the line; at least 1.
+    """
+    from scipy.ndimage import gaussian_filter1d
+
+    (one, one_std), (other, other_std) = (follow(part, states, walk=_WALK_MM) for part in odds.parts)
+    square = (one - other) ** 2 / (one_std**2 + other_std**2)
+    return np.asarray(
+        np.sqrt(np.maximum(gaussian_filter1d(square, _SMOOTH_MM / COLUMN_MM, mode="nearest"), 1.0))
+    )
+
+
+def _follow(
+    outline: Outline, course: Array, reach: float
+) -> tuple[Array, Array, Array, Array, NDArray[np.bool_]]:
+    """One pass of the Markov chain about a smooth course.
+
+    Points, std, evidence and clearness, and which points lie where the search ends: the border itself may lie
+    beyond.
+    """
     step = outline.face.plane.step_mm
     x = np.arange(course[0, 0], course[-1, 0], step)
     smooth = np.column_stack([x, np.interp(x, course[:, 0], course[:, 1])])
@@ -225,7 +261,9 @@ def _follow(outline: Outline, course: Array, reach: float) -> tuple[Array, Array
     states = np.arange(-reach, reach + 1e-9, step / 2)
     odds = border_odds(colours.mean(axis=2), offsets, states, blur=outline.blur_mm, step=step)
     place, std = follow(odds.likelihood, states, walk=_WALK_MM)
+    std = std * at_odds(odds, states)
     at = np.array([np.interp(p, states, row) for p, row in zip(place, odds.likelihood, strict=True)])
     block = max(round(COLUMN_MM / step), 1)
     centre = slice(block // 2, len(place) * block, block)
-    return smooth[centre] + place[:, None] * normals[centre], std, at - odds.none, odds.clear
+    points = smooth[centre] + place[:, None] * normals[centre]
+    return points, std, at - odds.none, odds.clear, np.abs(place) > reach - _END_MM

@@ -1,12 +1,17 @@
 """The shoulder on drawn faces: 14 mm above the edge all along."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drawn_face import STEP_MM, drawn_face
 from exact_scene import edge_y
 
+from grindcheck import shoulder
+from grindcheck.border import BorderOdds
+from grindcheck.chain import follow
 from grindcheck.grindlines import survey
-from grindcheck.shoulder import shoulder_path, trace_shoulder
+from grindcheck.shoulder import at_odds, shoulder_path, trace_shoulder
 
 
 def _traced(top_mm=None, **how):
@@ -60,3 +65,45 @@ def test_a_line_far_from_the_plunges_end_isn_t_believed():
 def test_a_strip_too_short_holds_no_path():
     seen = survey(drawn_face())
     assert shoulder_path(seen.strip, from_mm=-6.0) is None
+
+
+@pytest.mark.parametrize("off_mm", [-2.0, -1.3, 1.3])
+def test_a_rough_path_beside_the_shoulder_is_left(off_mm):
+    """Farther off than one pass looks: the line is followed up, not told from where the search ends.
+
+    The bias granted is `test_height`'s.
+    """
+    seen = survey(drawn_face())
+    path = shoulder_path(seen.strip, from_mm=-78.0)
+    line = trace_shoulder(seen.outline, seen.strip, replace(path, above_mm=path.above_mm + off_mm))
+    errors = _heights(line)
+    assert len(errors) > 80
+    assert abs(np.median(errors)) < 0.25 * STEP_MM + 0.005
+    assert np.abs(errors).max() < 0.2
+
+
+def test_a_line_where_the_search_ends_is_no_figure(monkeypatch):
+    """Two passes look 1.3 mm far: what lies at their end from 1.7 mm off isn't told, only places found."""
+    monkeypatch.setattr(shoulder, "_TRIES", 1)
+    seen = survey(drawn_face())
+    path = shoulder_path(seen.strip, from_mm=-78.0)
+    line = trace_shoulder(seen.outline, seen.strip, replace(path, above_mm=path.above_mm - 1.7))
+    assert line.confidence < 0.5
+
+
+def test_level_and_pattern_that_tell_two_places_widen_the_std():
+    """Two normal likelihoods 0.2 mm apart, each of std s: Birge's ratio is 0.2 over s times the root of 2."""
+    states = np.arange(-0.5, 0.5, 0.01)
+    one, other = (
+        np.tile(-0.5 * ((states - at) / 0.1) ** 2, (60, 1)) for at in (-0.1, 0.1)
+    )  # fmt: skip
+    ratio = at_odds(_odds(one, other), states)
+    alone_std = follow(one, states, walk=0.03)[1][30]
+    assert ratio[30] == pytest.approx(0.2 / (np.sqrt(2) * alone_std), rel=1e-3)
+    assert ratio[30] > 2
+    assert at_odds(_odds(one, one), states) == pytest.approx(1.0)
+
+
+def _odds(level, pattern):
+    nothing = np.zeros(len(level))
+    return BorderOdds(likelihood=level + pattern, none=nothing, clear=nothing, parts=(level, pattern))
