@@ -7,6 +7,7 @@ there.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -21,6 +22,7 @@ _POOL_MM = 5.0  # one sigma along the line over which each side's own look is av
 _LEVEL_MM = 1.7  # one sigma along the line over which the level is averaged
 _CALM_MM = 0.5  # one sigma along the line beyond which brightness is shade or streak, not a line across
 _PATTERN_MM = 0.8  # of bevel below the border that tells the pattern; the next piece tells how well it keeps
+_PLACES_A_SIGMA = 8.0  # at which an average is worked out
 _MOST = 50.0  # squared spreads that one sample of the level may cost at most
 _CAP = 4.0  # spreads beyond which a sample of the pattern says no more
 _FLOOR = 0.004  # linear, where a logarithm begins
@@ -168,12 +170,20 @@ def _pattern_odds(
 
 
 def _along(picture: Array, sigma: float) -> Array:
-    """Average along the line."""
+    """Gaussian average along the line; a wide one on fewer places: what is lost is finer than it shows."""
+    flat: NDArray[Any] = np.ascontiguousarray(picture.reshape(len(picture), -1))
+    columns, rows = flat.shape
+    places = min(columns, int(np.ceil(columns * _PLACES_A_SIGMA / sigma)))
+    if places < columns:
+        flat = cv2.resize(flat, (rows, places), interpolation=cv2.INTER_AREA)
+        # each place is the mean over its own width, which widens the average by that box's variance
+        sigma = float(np.sqrt((sigma * places / columns) ** 2 - 1 / 12))
     reach = int(4.0 * sigma + 0.5)
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
-    flat = np.ascontiguousarray(picture.reshape(len(picture), -1))
-    smooth = cv2.sepFilter2D(flat, -1, np.ones(1), kernel / kernel.sum(), borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(smooth, dtype=np.float64).reshape(picture.shape)
+    flat = cv2.sepFilter2D(flat, -1, np.ones(1), kernel / kernel.sum(), borderType=cv2.BORDER_REPLICATE)
+    if places < columns:
+        flat = cv2.resize(flat, (rows, columns), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(flat, dtype=np.float64).reshape(picture.shape)
 
 
 def _blocks(picture: Array, block: int) -> Array:

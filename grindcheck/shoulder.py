@@ -156,17 +156,16 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
     course = np.column_stack([path.x_mm, base + median_filter(path.above_mm, 9, mode="nearest")])[:end]
     if len(course) < 15:
         return no_line(course)
-    std = np.ones(len(course))
-    evidence = clear = np.zeros(len(course))
-    at_end = np.zeros(len(course), dtype=np.bool_)
     for smoothing, reach in _PASSES:
         for _ in range(_TRIES):
             course[:, 1] = gaussian_filter1d(course[:, 1], smoothing / COLUMN_MM, mode="nearest")
-            course, std, evidence, clear, at_end = _follow(outline, course, reach)
-            if not at_end.any():
+            seen = _follow(outline, course, reach)
+            course = seen.points_mm.copy()
+            if not seen.at_end.any():
                 break
-    evidence = gaussian_filter1d(evidence, _SMOOTH_MM / COLUMN_MM, mode="nearest")
-    good = (std < _LOST_MM) & (evidence > _LEAST_EVIDENCE) & ~at_end
+    std = seen.std_mm * at_odds(seen.odds, seen.states)
+    evidence = gaussian_filter1d(seen.evidence, _SMOOTH_MM / COLUMN_MM, mode="nearest")
+    good = (std < _LOST_MM) & (evidence > _LEAST_EVIDENCE) & ~seen.at_end
     if good.sum() < 12:
         return no_line(course)
     height = _above_edge(outline, course)
@@ -189,7 +188,7 @@ def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float 
         else float(
             np.clip(good.mean() / 0.6, 0, 1)
             * np.clip(total / _SURE, 0, 1)
-            * np.clip(np.median(clear[good]), 0, 1) ** 4
+            * np.clip(np.median(seen.odds.clear[good]), 0, 1) ** 4
         ),
         evidence=total,
         std_mm=frozen(std),
@@ -243,14 +242,20 @@ def at_odds(odds: BorderOdds, states: Array) -> Array:
     )
 
 
-def _follow(
-    outline: Outline, course: Array, reach: float
-) -> tuple[Array, Array, Array, Array, NDArray[np.bool_]]:
-    """One pass of the Markov chain about a smooth course.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pass:
+    """One pass of the Markov chain: what it saw, and which points lie where its search ends."""
 
-    Points, std, evidence and clearness, and which points lie where the search ends: the border itself may lie
-    beyond.
-    """
+    points_mm: Array
+    std_mm: Array
+    evidence: Array
+    at_end: NDArray[np.bool_]
+    odds: BorderOdds
+    states: Array
+
+
+def _follow(outline: Outline, course: Array, reach: float) -> _Pass:
+    """One pass of the Markov chain about a smooth course."""
     step = outline.face.plane.step_mm
     x = np.arange(course[0, 0], course[-1, 0], step)
     smooth = np.column_stack([x, np.interp(x, course[:, 0], course[:, 1])])
@@ -261,9 +266,10 @@ def _follow(
     states = np.arange(-reach, reach + 1e-9, step / 2)
     odds = border_odds(colours.mean(axis=2), offsets, states, blur=outline.blur_mm, step=step)
     place, std = follow(odds.likelihood, states, walk=_WALK_MM)
-    std = std * at_odds(odds, states)
     at = np.array([np.interp(p, states, row) for p, row in zip(place, odds.likelihood, strict=True)])
     block = max(round(COLUMN_MM / step), 1)
     centre = slice(block // 2, len(place) * block, block)
-    points = smooth[centre] + place[:, None] * normals[centre]
-    return points, std, at - odds.none, odds.clear, np.abs(place) > reach - _END_MM
+    return _Pass(
+        points_mm=smooth[centre] + place[:, None] * normals[centre], std_mm=std, evidence=at - odds.none,
+        at_end=np.abs(place) > reach - _END_MM, odds=odds, states=states,
+    )  # fmt: skip
