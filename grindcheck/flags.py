@@ -116,6 +116,11 @@ _TABLE: tuple[tuple[str, str, str], ...] = (
         "Use soft light from the side, or place it by hand with --shoulder-left or --shoulder-right.",
     ),
     (
+        "grind_unsure",
+        "Whether the bevel reaches the spine isn't seen clearly.",
+        "Say the grind with --grind, or use soft light from the side.",
+    ),
+    (
         "no_plunge",
         "No plunge line is seen.",
         "If there is one, use soft light from the side, or place it by hand.",

@@ -16,6 +16,7 @@ GRINDS = ("sabre", "scandi", "full flat", "hollow", "convex")
 _LEAST_SCORE = 0.75  # of a plunge candidate; below, nothing runs across the blade
 SEEN = 0.5  # confidence from which a line is told
 _RIVAL_MM = 4.0  # nearer to each other two creases are one plunge's two borders
+SURE_ODDS = float(np.log(19.0))  # 95 %, within which the grind isn't told
 _NO_PLUNGE = 0.5  # of both faces, below which what was traced is no plunge at all
 _SURE = 0.85  # of a plunge that needs no second look
 _UNSURE_PLUNGE = 0.6  # scatter of about 0.07 mm, at which traces of another line begin to pass
@@ -126,6 +127,11 @@ def _far(one: Candidate, other: Candidate) -> bool:
 def doubted(line: Line | None) -> Line | None:
     """Return a plunge that may be another line as one that isn't sure."""
     return None if line is None else replace(line, confidence=min(line.confidence, _NO_PLUNGE))
+
+
+def not_told(line: Line | None) -> Line | None:
+    """Return a shoulder as one that isn't to be told: there may be none."""
+    return None if line is None else replace(line, confidence=0.0)
 
 
 def trace_plunge_of(seen: Survey, plunge: Candidate | None) -> Line | None:

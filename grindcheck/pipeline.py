@@ -14,10 +14,12 @@ from grindcheck.errors import InputError, OutputError, PairError, about
 from grindcheck.geometry import Array
 from grindcheck.grindlines import (
     SEEN,
+    SURE_ODDS,
     check_grind,
     choose_plunges,
     compare_plunges,
     doubted,
+    not_told,
     reaches_spine,
     require_lines,
     rival_plunges,
@@ -175,11 +177,16 @@ def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
     shoulders = _each_side(lambda side: trace_shoulder_of(surveys[side], plunges[side]))
     odds = sum(reaches_spine(surveys[side], chosen[side], plunges[side], shoulders[side]) for side in surveys)
     full_flat = grind == "full flat" if grind else odds > 0
+    doubtful = not grind and abs(odds) < SURE_ODDS
     unseen = full_flat or not any(line and line.confidence >= SEEN for line in shoulders.values())
     if unseen and rival_plunges(surveys["left"], surveys["right"], (left, right)):
         plunges = {side: doubted(line) for side, line in plunges.items()}
     if full_flat and runs_out(plunges.values()):
         chosen, plunges = {"left": None, "right": None}, {"left": None, "right": None}
+    if doubtful:  # how high a plunge runs, and what its shoulder is, hang on the grind
+        plunges = {side: doubted(line) for side, line in plunges.items()}
+        shoulders = {side: not_told(line) for side, line in shoulders.items()}
+        flags = (*flags, "grind_unsure")
     views: dict[Side, View] = {}
     for side, face in faces.items():
         hand = _by_hand(request, face, side)

@@ -215,7 +215,7 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     at, lean = found.straight()
     x_mm = at + lean * y - _NEARER_MM
     again = _trace(outline, strip, maps, x_mm, lean, start.above_mm, top_mm)
-    return _first(outline, maps, [found, again], y)
+    return allowing_for(_first(outline, maps, [found, again], y), [*tries, again], y)
 
 
 def retrace_plunge(outline: Outline, strip: Strip, line: Line, *, x_mm: float, lean: float) -> Line:
@@ -287,6 +287,36 @@ def _first(outline: Outline, maps: FaceMaps, lines: list[Line], y: float) -> Lin
         if flat_between(outline, maps, rows, first, second) > 0:
             return line
     return surest
+
+
+def allowing_for(chosen: Line, lines: list[Line], y: float) -> Line:
+    """Return a line with what is left open where a surer one was set aside: either may be right.
+
+    Parameters
+    ----------
+    chosen : Line
+    lines : list of Line
+        All that were traced.
+    y : float
+        Height at which they are compared.
+
+    Returns
+    -------
+    Line
+        Its std at least the spread of a mixture of the two, by their confidences.
+    """
+    at, lean = chosen.straight()
+    shift, turn = chosen.shift_std_mm, chosen.turn_std_rad
+    for line in lines:
+        other, other_lean = line.straight()
+        away = other + other_lean * y - at - lean * y
+        if line.confidence <= chosen.confidence or abs(away) < _APART_MM:
+            continue
+        share = line.confidence / (line.confidence + chosen.confidence)
+        spread = float(np.sqrt(share * (1 - share)))
+        shift = max(shift, spread * abs(away))
+        turn = max(turn, spread * abs(other_lean - lean))
+    return replace(chosen, shift_std_mm=shift, turn_std_rad=turn)
 
 
 def _trace(

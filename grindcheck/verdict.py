@@ -21,6 +21,7 @@ _PLUNGE_PLACES = ("plunge.shoulder", "plunge.mid", "plunge.edge")
 # Figures of a line that may be the wrong one are no evidence, however small their stated uncertainty.
 UNSURE = {
     "edge_side_unsure": ("plunge.", "bevel_height"),
+    "grind_unsure": ("plunge.", "bevel_height"),
     "plunge_unsure": ("plunge.",),
     "shoulder_unsure": ("bevel_height", "plunge.shoulder"),
 }
@@ -174,6 +175,7 @@ def judge(comparison: "Comparison", tolerances: Tolerances) -> Verdict:
 _UNSURE_REASONS = {
     "edge_side_unsure": "Edge and spine can't be told apart: say which photo shows which face "
     "(--faces left,right), or place a plunge or shoulder line by hand.",
+    "grind_unsure": "Whether the bevel reaches the spine isn't seen clearly: say the grind (--grind).",
     "plunge_unsure": "The plunge line isn't seen clearly: use softer light from the side, or place it by "
     "hand (--plunge-left, --plunge-right).",
     "shoulder_unsure": "The shoulder isn't seen clearly: use softer light from the side, or place it by "

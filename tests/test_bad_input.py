@@ -14,7 +14,7 @@ from PIL import Image
 from synthetic import camera_truth, mat_photo
 from typer.testing import CliRunner
 
-from grindcheck import cli, outline
+from grindcheck import cli, outline, pipeline
 from grindcheck.errors import PairError
 from grindcheck.lensstore import lens_name
 from grindcheck.mat.spec import mat_spec
@@ -279,6 +279,26 @@ def test_kitchen_blade_whose_bevel_runs_out_at_the_heel():
         assert face.plunge == {}
         assert face.full_flat
     assert not [figure for figure in found.differences if figure.quantity.startswith("plunge")]
+
+
+@pytest.mark.parametrize("odds", [-1.4, 1.4])
+def test_a_grind_that_may_be_another_tells_no_height_and_an_unsure_plunge(odds, monkeypatch):
+    """Log odds of both faces together within 95 %; a grind that the user names is believed."""
+    monkeypatch.setattr(pipeline, "reaches_spine", lambda *of: odds)
+    found = check_pair(reduced.request("field_knife_a"))
+    assert "grind_unsure" in found.flags
+    assert not [figure for figure in found.differences if figure.quantity == "bevel_height"]
+    plunges = [one for one in found.differences if one.quantity in ("plunge.mid", "plunge.edge")]
+    assert len(plunges) == 2
+    assert all(one.std >= 0.5 for one in plunges)
+    told = check_pair(reduced.request("field_knife_a", grind="sabre"))
+    assert "grind_unsure" not in told.flags
+    assert [figure for figure in told.differences if figure.quantity == "bevel_height"]
+
+
+def test_odds_beyond_95_percent_tell_the_grind(monkeypatch):
+    monkeypatch.setattr(pipeline, "reaches_spine", lambda *of: -1.5)
+    assert "grind_unsure" not in check_pair(reduced.request("field_knife_a")).flags
 
 
 @pytest.mark.parametrize("by_mm", [-1e-6, 1e-6])

@@ -17,7 +17,7 @@ NAMES = [
     "focal_contradicts_exif", "lens_contradicted", "lenses_unreadable", "lens_residual",
     "corners_dropped",
     "pair_left_out", "pairs_disagree", "edge_side_unsure", "curved_spine",
-    "plunge_unsure", "shoulder_unsure", "no_plunge", "full_flat", "placed_by_hand",
+    "plunge_unsure", "shoulder_unsure", "grind_unsure", "no_plunge", "full_flat", "placed_by_hand",
     "outlines_differ", "outlines_scale", "turned_end_for_end",
     "dirty_blade",
     "close_up", "no_scale", "thickness_unknown",

@@ -7,7 +7,7 @@ import pytest
 from drawn_face import STEP_MM, drawn_face
 
 from grindcheck.grindlines import survey
-from grindcheck.plunge import trace_plunge
+from grindcheck.plunge import Line, allowing_for, trace_plunge
 
 FIELD = (1.15, 0.75, 1.10)  # mean 1
 
@@ -64,6 +64,23 @@ def test_a_radius_of_the_flats_own_grey_is_told_by_its_colour():
     assert lean == pytest.approx(math.tan(math.radians(6.0)), abs=0.25 * STEP_MM / 6.5)
     assert line.shift_std_mm < 0.2
     assert line.confidence > 0.5
+
+
+def test_a_surer_line_that_was_set_aside_widens_the_chosen_one():
+    """Either of two may be right: the spread of their mixture by confidence; one nearby changes nothing."""
+    y = np.linspace(1.0, 11.0, 51)
+
+    def line(x_mm, lean, confidence):
+        return Line(
+            points_mm=np.column_stack([x_mm + lean * (y - 6.0), y]), shift_std_mm=0.01, turn_std_rad=0.001,
+            scatter_mm=0.01, confidence=confidence,
+        )  # fmt: skip
+
+    chosen, surer = line(-80.5, 0.2, 0.6), line(-80.0, 0.1, 0.9)
+    wide = allowing_for(chosen, [chosen, surer, line(-85.0, 0.0, 0.5)], 6.0)
+    assert wide.shift_std_mm == pytest.approx(np.sqrt(0.4 * 0.6) * 0.5)
+    assert wide.turn_std_rad == pytest.approx(np.sqrt(0.4 * 0.6) * 0.1)
+    assert allowing_for(chosen, [chosen, line(-80.4, 0.2, 0.9)], 6.0) == chosen
 
 
 def test_scatter_between_drawings_is_as_stated():

@@ -171,6 +171,10 @@ def test_full_flat_on_one_face_only() -> None:
         ("plunge_unsure", {"plunge.shoulder", "plunge.mid", "plunge.edge", "plunge.angle"}),
         ("shoulder_unsure", {"plunge.shoulder", "bevel_height"}),
         (
+            "grind_unsure",
+            {"plunge.shoulder", "plunge.mid", "plunge.edge", "plunge.angle", "bevel_height"},
+        ),
+        (
             "edge_side_unsure",
             {"plunge.shoulder", "plunge.mid", "plunge.edge", "plunge.angle", "bevel_height"},
         ),
