@@ -21,7 +21,7 @@ from grindcheck.silhouette import Side, Silhouette, from_border
 
 _SPACING_MM = 0.3
 _AROUND_MM = 3.0
-_CUT_MM = 1.1  # from the picture's border; no whole step of the rough grid, so that no last bit decides
+_CUT_MM = 0.9  # from the picture's border; no whole step of the rough grid, so that no last bit decides
 _BLUNT_MM = 0.5  # before the tip where the two rims blur into each other
 _LAST_MM = 4.0  # of each rim that tells where the tip is
 _LOST_MM = 3.0  # of the tip that the rough shape may have lost

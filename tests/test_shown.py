@@ -87,7 +87,7 @@ def test_a_line_that_wasn_t_found_can_be_pulled_from_a_usual_place(comparison):
     outcome = SimpleNamespace(result={"drawing": drawing})
     views = {
         view["side"]: view
-        for view in views_for_lines(SimpleNamespace(kind="symmetry", outcome=outcome, photos=()))
+        for view in views_for_lines(SimpleNamespace(kind="symmetry", outcome=outcome, photos=(), faces=()))
     }
     lines = {line["field"]: line for line in views["left"]["lines"]}
     found = comparison.drawing.views["left"]
