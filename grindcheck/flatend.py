@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grindcheck.geometry import Array
-from grindcheck.outline import Outline, sample, sample_map
+from grindcheck.outline import Outline, sample_map
 
 _FLAT_MM = (4.0, 0.3)  # the flat is modelled from this far to this near behind where the crease may be
 _BAND_MM = 2.5  # of what follows the crease that votes: the belt's edge, and bevel behind a small one
@@ -16,8 +16,6 @@ _WIDER = 5.0  # what isn't flat differs by so many times the flat's noise
 _ROW_WEIGHT = 0.5 / 5  # rows averaged count as one, and so do neighbouring samples
 _LEAN_OFF = 0.4  # how far a start's lean may be off at most
 _CLOSE_MM = 0.3  # behind a line, where the flat is taken to be known already
-_TINT_STD = 0.015  # log ratio of two channels by which a tint is uncertain anyhow
-_DARKEST = 0.004  # linear, where a logarithm begins
 _ROW_SAY = 4.0  # log likelihood that one row can cost a line at most
 
 
@@ -121,31 +119,10 @@ def _vote_sums(
     # a sharp step is felt by the slope samples before it: its vote lags by as much
     energy = np.roll(energy / max(float(np.median(energy[zone])) if zone.any() else 1.0, 1e-8), 4, axis=1)
     votes += _votes(energy, zone, beyond)
-    votes += _tint_votes(outline, points, zone, beyond)
     sums = np.concatenate(
         [np.zeros((len(y), 1)), np.cumsum(np.where(share > 0.5, votes, 0.0), axis=1)], axis=1
     )
     return sums, np.concatenate([offsets - step / 2, [offsets[-1] + step / 2]])
-
-
-def _tint_votes(outline: Outline, points: Array, zone: NDArray[np.bool_], beyond: NDArray[np.bool_]) -> Array:
-    """Votes of the colour: a plunge mirrors what lies beside the blade, so that it may differ in that alone.
-
-    The squared distance of both log ratios of channels from the flat's own, by their covariance there.
-    """
-    from scipy.ndimage import uniform_filter1d
-
-    if not zone.any() or not beyond.any():
-        return np.zeros(points.shape[:2])
-    linear = uniform_filter1d(sample(outline.face, points), ROWS_AS_ONE, axis=0, mode="nearest")
-    logs = np.log(np.maximum(linear, _DARKEST))
-    tint = logs[..., [0, 2]] - logs[..., [1]]
-    tint -= np.median(tint[zone], axis=0)
-    flat = tint[zone]
-    scale = 1.48 * np.median(np.abs(flat), axis=0) + 1e-3
-    spread = np.cov(np.clip(flat, -3 * scale, 3 * scale).T) + _TINT_STD**2 * np.eye(2)
-    energy = np.einsum("nmc,cd,nmd->nm", tint, np.linalg.inv(spread), tint) / 2
-    return _votes(energy, zone, beyond)
 
 
 def _flat_model(profiles: Array, offsets: Array, y: Array, zone: NDArray[np.bool_]) -> tuple[Array, float]:
