@@ -11,7 +11,7 @@ from grindcheck.outline import Outline
 
 STEP_MM = 0.1
 _RIM_MM = 0.5  # kept clear of the outline, where field and steel mix
-_HEEL_MM = 0.7  # how far the edge leaves its own course at a heel or choil
+_HEEL_MM = 1.2  # how far the edge leaves its own course at a heel or choil; tape and burr stand out by less
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ from drawn_face import drawn_face
 from exact_scene import edge_y, spine_y
 
 from grindcheck.geometry import frozen
-from grindcheck.strip import unroll
+from grindcheck.strip import STEP_MM, _carried_on, unroll
 
 
 @pytest.fixture(scope="module")
@@ -55,3 +55,14 @@ def test_edge_is_carried_on_behind_a_heel(outline):
     behind = found.x_mm < -96.0
     np.testing.assert_allclose(found.edge_mm[behind], 0.0, atol=0.05)
     assert not found.inside[np.ix_(found.above_mm < 4.0, found.x_mm < -97.0)].any()
+
+
+@pytest.mark.parametrize("phase_mm", [0.0, 0.03, 0.1, 0.21, 0.34, 0.45])
+def test_the_end_of_a_tape_is_no_heel_and_a_heel_is_one_wherever_the_columns_fall(phase_mm):
+    """A tape stands out by 0.9 mm, a heel drops by 3 mm; each within half a millimetre, columns anywhere."""
+    x = np.arange(-120.0 + phase_mm, -2.0, STEP_MM)
+    behind = np.clip((-90.0 - x) / 0.5, 0.0, 1.0)
+    assert _carried_on(x, -12.8 + 0.9 * behind)[1] == x[0]
+    course, heel = _carried_on(x, -12.8 + 3.0 * behind)
+    assert heel == pytest.approx(-90.3, abs=0.5)
+    assert course == pytest.approx(-12.8, abs=0.02)
