@@ -1,6 +1,6 @@
 """A crease settled to a fraction of a pixel, row by row, from a line that is good to a few tenths of a mm."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,17 +44,9 @@ class Settled:
         off = (self.x_mm - self.curve(self.y_mm))[self.good]
         return float(np.sqrt(np.mean(off**2)) + 1e-4)
 
-    def moved(self, by_mm: Array) -> "Settled":
-        """Move each row."""
-        x = self.x_mm + by_mm
-        curve = self.curve + np.polynomial.Polynomial.fit(self.y_mm, by_mm, 2, domain=self.curve.domain)
-        return Settled(y_mm=self.y_mm, x_mm=x, std_mm=self.std_mm, good=self.good, curve=curve)
-
     def below(self, end: int) -> "Settled":
         """Keep the rows below one, and fit these anew."""
-        y, x, std = self.y_mm[:end], self.x_mm[:end], self.std_mm[:end]
-        good, curve = robust(y, x, np.hypot(std, 0.01), self.good[:end])
-        return Settled(y_mm=y, x_mm=x, std_mm=std, good=good, curve=curve)
+        return _fitted(self.y_mm[:end], self.x_mm[:end], self.std_mm[:end], self.good[:end])
 
 
 def settle(
@@ -91,11 +83,14 @@ def settle(
         good = (np.abs(fit.place) < 0.95 * reach) & (fit.gain > 0.1) & steel
         if good.sum() < 6:
             return None
-        x = centre + fit.place
-        good, curve = robust(y, x, np.hypot(fit.place_std, 0.01), good)
-        found = Settled(y_mm=y, x_mm=x, std_mm=fit.place_std, good=good, curve=curve)
-        centre = curve(y)
+        found = _fitted(y, centre + fit.place, fit.place_std, good)
+        centre = found.curve(y)
     return found
+
+
+def _fitted(y: Array, x: Array, std: Array, good: NDArray[np.bool_]) -> Settled:
+    keep, curve = robust(y, x, np.hypot(std, 0.01), good)
+    return Settled(y_mm=y, x_mm=x, std_mm=std, good=keep, curve=curve)
 
 
 def _told_best(colours: Array, offsets: Array) -> Array:
@@ -122,7 +117,7 @@ def blended(one: Settled, other: Settled) -> tuple[Settled, float, float]:
     Parameters
     ----------
     one, other : Settled
-        In the same rows.
+        In the same rows, so that both curves have one domain.
 
     Returns
     -------
@@ -132,14 +127,14 @@ def blended(one: Settled, other: Settled) -> tuple[Settled, float, float]:
         What the looks leave open of place and direction: the spread of a mixture, of whose parts either may
         be right.
     """
-    y = one.y_mm
     loose, tight = one.scatter() ** 2, other.scatter() ** 2
     share = loose / (loose + tight)  # of the other
-    off = other.curve(y) - one.curve(y)
-    slope, shift = np.polyfit(y - y.mean(), off, 1)
+    apart = other.curve - one.curve
+    off = apart(one.y_mm)
+    slope, shift = np.polyfit(one.y_mm - one.y_mm.mean(), off, 1)
     spread = np.sqrt(share * (1 - share))
-    moved = one.moved(share * off)
-    return moved, float(spread * abs(shift)), float(spread * abs(slope))
+    between = replace(one, x_mm=one.x_mm + share * off, curve=one.curve + share * apart)
+    return between, float(spread * abs(shift)), float(spread * abs(slope))
 
 
 def leaves_course(y: Array, x: Array, good: NDArray[np.bool_]) -> int:

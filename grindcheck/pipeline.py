@@ -179,12 +179,12 @@ def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
     full_flat = grind == "full flat" if grind else odds > 0
     doubtful = not grind and abs(odds) < SURE_ODDS
     unseen = full_flat or not any(line and line.confidence >= SEEN for line in shoulders.values())
-    if unseen and rival_plunges(surveys["left"], surveys["right"], (left, right)):
+    # how high a plunge runs, and what its shoulder is, hang on the grind
+    if doubtful or (unseen and rival_plunges(surveys["left"], surveys["right"], (left, right))):
         plunges = {side: doubted(line) for side, line in plunges.items()}
     if full_flat and runs_out(plunges.values()):
         chosen, plunges = {"left": None, "right": None}, {"left": None, "right": None}
-    if doubtful:  # how high a plunge runs, and what its shoulder is, hang on the grind
-        plunges = {side: doubted(line) for side, line in plunges.items()}
+    if doubtful:
         shoulders = {side: not_told(line) for side, line in shoulders.items()}
         flags = (*flags, "grind_unsure")
     views: dict[Side, View] = {}

@@ -355,9 +355,9 @@ def _trace(
     behind = np.stack(np.broadcast_arrays(centre[:, None] - [[0.5, 0.0]], y[:, None]), axis=-1)
     steel = np.all(on_steel(outline, maps, behind), axis=1)
     seen = settle(outline, y, centre, steel, mixed=True)
-    plain = settle(outline, y, centre, steel, mixed=False)
     if seen is None:
         return no_line(np.column_stack([centre, y]))
+    plain = settle(outline, y, centre, steel, mixed=False)
     shift = turn = 0.0
     if plain is not None:
         seen, shift, turn = blended(seen, plain)

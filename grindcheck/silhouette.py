@@ -177,9 +177,8 @@ def _unlikeness(linear: NDArray[np.float32], usable: NDArray[np.bool_]) -> tuple
     brightness = _surface(light, y, x)
     field = [_surface(hue[:, c], y, x) for c in range(3)] if tinted else []
     out = np.empty_like(brightness)
-    for first in range(
-        0, rows, _BAND
-    ):  # so few rows at once that all that is made of them stays in the cache
+    # so few rows at once that all that is made of them stays in the cache
+    for first in range(0, rows, _BAND):
         part = slice(first, first + _BAND)
         out[part] = _unlike(linear[part], brightness[part], [surface[part] for surface in field])
     return out, tinted

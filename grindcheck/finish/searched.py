@@ -8,16 +8,9 @@ import numpy as np
 from grindcheck.errors import InputError, MatError, NoMatError, about
 from grindcheck.finish.closeup import Closeup, closeup
 from grindcheck.finish.lays import region_lay
-from grindcheck.finish.regions import (
-    Regions,
-    blade_direction,
-    closeup_regions,
-    find_regions,
-)
+from grindcheck.finish.regions import Regions, blade_direction, closeup_regions, find_regions
 from grindcheck.finish.request import FinishRequest
-from grindcheck.finish.results import (
-    RegionLay,
-)
+from grindcheck.finish.results import RegionLay
 from grindcheck.finish.scan import find_parts
 from grindcheck.finish.search import SMALLEST_PX, Scan
 from grindcheck.grindlines import check_grind

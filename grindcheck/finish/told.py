@@ -9,12 +9,7 @@ from grindcheck.finish.closeup import Closeup
 from grindcheck.finish.findable import CONTRAST, findable
 from grindcheck.finish.grits import grit_of
 from grindcheck.finish.line import Line, joined_across
-from grindcheck.finish.regions import (
-    blade_direction,
-    blade_from_px,
-    blade_std_mm,
-    tip_and_edge_mm,
-)
+from grindcheck.finish.regions import blade_direction, blade_from_px, blade_std_mm, tip_and_edge_mm
 from grindcheck.finish.results import RegionFinish, Scratch
 from grindcheck.finish.searched import Searched
 from grindcheck.geometry import frozen
