@@ -1,9 +1,10 @@
 """How likely the border of two lays lies at each place of a straightened picture, column by column.
 
-Two things tell bevel from flat. Each has its own level of brightness; and the lines that a belt leaves
+Three things tell bevel from flat. Each has its own level of brightness; and the lines that a belt leaves
 across the bevel run on, each in its column, until they end at the border. Where such lines are, they are by
 far the surer: their pattern is known from the bevel itself, so that each row can be asked how much of it is
-there.
+there. And each has its own look, level and liveliness together: a bright streak of the flat that has the
+bevel's level is still as lively as the flat.
 """
 
 from dataclasses import dataclass
@@ -26,6 +27,9 @@ _PLACES_A_SIGMA = 8.0  # at which an average is worked out
 _MOST = 50.0  # squared spreads that one sample of the level may cost at most
 _CAP = 4.0  # spreads beyond which a sample of the pattern says no more
 _FLOOR = 0.004  # linear, where a logarithm begins
+_FINENESS = (0.7, 2.5, 5.0)  # pixels: scales along the line at which a surface is more or less lively
+_STILL = 1e-8  # mean square slope of a surface without any
+_SHRINK = 0.02  # of each variance towards a diagonal spread: few rows tell it
 _STEP_CLEAR = 3.0  # step of the level, in spreads of the streaks, that is surely one
 _LAY_CLEAR = 0.8  # log ratio of the across lines' energy below and above a line that surely divides two lays
 
@@ -43,13 +47,18 @@ class BorderOdds:
     clear : ndarray, shape (blocks,)
         How clearly the sides differ, 1 for surely.
     parts : tuple of ndarray, shape (blocks, states)
-        What level and pattern say by themselves; they add up to the likelihood.
+        What level and pattern say by themselves.
+    look : ndarray, shape (blocks, states)
+        What the look says by itself: less exactly than the other two, and less easily misled.
+
+    Level and pattern add up to the likelihood; the look isn't in it, see `guided`.
     """
 
     likelihood: Array
     none: Array
     clear: Array
     parts: tuple[Array, ...] = ()
+    look: Array | None = None
 
 
 def border_odds(linear: Array, offsets: Array, states: Array, *, blur: float, step: float) -> BorderOdds:
@@ -97,6 +106,7 @@ def border_odds(linear: Array, offsets: Array, states: Array, *, blur: float, st
         none=level.none + pattern.none,
         clear=np.maximum(level.clear, pattern.clear),
         parts=(level.likelihood, pattern.likelihood),
+        look=_look_odds(linear, below, above, flat_share, block=block, step=step),
     )
 
 
@@ -167,6 +177,41 @@ def _pattern_odds(
     )
     clear = np.log((bevel + 1e-8) / (flat + 1e-8))[:, 0] / _LAY_CLEAR
     return BorderOdds(likelihood=-weight * cost, none=-weight * none, clear=clear)
+
+
+def _look_odds(
+    linear: Array,
+    below: NDArray[np.bool_],
+    above: NDArray[np.bool_],
+    flat_share: Array,
+    *,
+    block: int,
+    step: float,
+) -> Array:
+    """Vote of level and liveliness, mixed so that they tell the sides best (Fisher 1936)."""
+    from scipy.ndimage import gaussian_filter1d
+
+    logs = np.log(np.maximum(linear, _FLOOR))
+    looks = [_blocks(_along(logs, _LEVEL_MM / step), block)]
+    for fineness in _FINENESS:
+        slope = gaussian_filter1d(logs, fineness, axis=0, order=1)
+        looks.append(0.5 * np.log(_blocks(_along(slope**2, _LEVEL_MM / step), block) + _STILL))
+    look = np.stack(looks, axis=2)
+    sides = []
+    spread = np.zeros((len(look), len(looks), len(looks)))
+    for part in (below, above):
+        usual = _along(look[:, part].mean(axis=1), _POOL_MM / COLUMN_MM)
+        off = look[:, part] - usual[:, None]
+        spread += np.einsum("bmi,bmj->bij", off, off) / (2 * off.shape[1])
+        sides.append(usual)
+    spread = _along(spread, _POOL_MM / COLUMN_MM)
+    spread += _SHRINK * spread * np.eye(len(looks)) + 1e-9 * np.eye(len(looks))
+    apart = sides[1] - sides[0]
+    mixture = np.linalg.solve(spread, apart[:, :, None])[:, :, 0]
+    clear = np.sqrt(np.einsum("bi,bi->b", mixture, apart)) + 1e-9  # distance of the sides in spreads
+    told = np.einsum("bmi,bi->bm", look - sides[0][:, None], mixture) / clear[:, None]
+    cost = np.minimum((told[:, None, :] - clear[:, None, None] * flat_share) ** 2, _MOST).sum(axis=2)
+    return np.asarray(-0.5 * _looks(told[:, above] - clear[:, None]) * cost)
 
 
 def _along(picture: Array, sigma: float) -> Array:

@@ -23,6 +23,8 @@ _PASSES = ((3.0, 0.8), (1.5, 0.5))
 _TRIES = 4  # of a pass whose line lies where its search ends
 _END_MM = 0.1  # from there on
 _WALK_MM = 0.03  # random walk of the border from column to column: 0.15 mm within 10 mm
+_LOOK_MM = 0.1  # std of the place that the look tells, beside its own
+_CARRIED = 3.0  # blocks that count as one where a chain was followed: its std by its walk, squared
 _SMOOTH_MM = 2.0  # one sigma along the line over which evidence and odds are averaged
 _LOST_MM = 0.12  # std beyond which a place says too little to be told
 _WAVY_MM = 0.1  # scatter of a shoulder about its own course that a hand leaves; common practice, no source
@@ -242,6 +244,28 @@ def at_odds(odds: BorderOdds, states: Array) -> Array:
     )
 
 
+def guided(odds: BorderOdds, states: Array) -> Array:
+    """Return the log likelihood of each state by the look, followed by itself.
+
+    Parameters
+    ----------
+    odds : BorderOdds
+    states : ndarray, shape (states,)
+
+    Returns
+    -------
+    ndarray, shape (blocks, states)
+        Normal about the place that the look tells. Blurred as it is, the look may lie beside the border all
+        along, which no number of blocks mends; and what the chain has carried from block to block counts
+        once.
+    """
+    if odds.look is None:
+        return np.zeros_like(odds.likelihood)
+    place, std = follow(odds.look, states, walk=_WALK_MM)
+    variance = (std**2 + _LOOK_MM**2) * _CARRIED
+    return np.asarray(-0.5 * (states - place[:, None]) ** 2 / variance[:, None])
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Pass:
     """One pass of the Markov chain: what it saw, and which points lie where its search ends."""
@@ -265,7 +289,8 @@ def _follow(outline: Outline, course: Array, reach: float) -> _Pass:
     colours = sample(outline.face, smooth[:, None, :] + offsets[None, :, None] * normals[:, None, :])
     states = np.arange(-reach, reach + 1e-9, step / 2)
     odds = border_odds(colours.mean(axis=2), offsets, states, blur=outline.blur_mm, step=step)
-    place, std = follow(odds.likelihood, states, walk=_WALK_MM)
+    place, _ = follow(odds.likelihood + guided(odds, states), states, walk=_WALK_MM)
+    _, std = follow(odds.likelihood, states, walk=_WALK_MM)  # the look chooses a place and makes it no surer
     at = np.array([np.interp(p, states, row) for p, row in zip(place, odds.likelihood, strict=True)])
     block = max(round(COLUMN_MM / step), 1)
     centre = slice(block // 2, len(place) * block, block)

@@ -79,3 +79,30 @@ def test_same_lay_on_both_sides_is_not_clear() -> None:
     assert np.median(odds.clear) < 0.5
     border = border_odds(drawn(rng, at=0.0, step=0.4), OFFSETS, STATES, blur=BLUR, step=STEP)
     assert np.median(border.clear) > 1.0
+
+
+def test_liveliness_alone_places_the_border_to_a_pixel() -> None:
+    """Bevel and flat of one level and without lines, the flat three times as grainy: only the look tells."""
+    rng = np.random.default_rng(9)
+    linear = drawn(rng, at=0.15, lines=0.0, streaks=0.0, noise=0.0)
+    grain = np.where(OFFSETS > 0.15, 0.06, 0.02)
+    odds = border_odds(
+        linear + 0.4 * grain * rng.normal(size=linear.shape), OFFSETS, STATES, blur=BLUR, step=STEP
+    )
+    place, _ = follow(odds.look, STATES, walk=0.03)
+    assert np.abs(place - 0.15).mean() < STEP
+    assert np.abs(follow(odds.likelihood, STATES, walk=0.03)[0] - 0.15).mean() > STEP
+
+
+def test_the_look_is_not_drawn_away_by_a_streak_of_the_bevels_level() -> None:
+    """A flat of streaks, each second as bright as the bevel, the first right at the border; all lively."""
+    rng = np.random.default_rng(10)
+    flat = OFFSETS > 0.0
+    level = np.where(flat & (OFFSETS // 0.4 % 2 == 1), 0.4, 0.0)
+    linear = 0.4 * gaussian_filter1d(np.exp(level), 1.0) * np.ones((1000, 1))
+    linear *= 1 + np.where(flat, 0.06, 0.03) * rng.normal(size=linear.shape)
+    odds = border_odds(linear, OFFSETS, STATES, blur=BLUR, step=STEP)
+    by_level, _ = follow(odds.parts[0], STATES, walk=0.03)
+    by_look, _ = follow(odds.look, STATES, walk=0.03)
+    assert by_level.min() > 0.25
+    assert np.abs(by_look).max() < STEP

@@ -11,7 +11,7 @@ from grindcheck import shoulder
 from grindcheck.border import BorderOdds
 from grindcheck.chain import follow
 from grindcheck.grindlines import survey
-from grindcheck.shoulder import at_odds, shoulder_path, trace_shoulder
+from grindcheck.shoulder import at_odds, guided, shoulder_path, trace_shoulder
 
 
 def _traced(top_mm=None, **how):
@@ -102,6 +102,25 @@ def test_level_and_pattern_that_tell_two_places_widen_the_std():
     assert ratio[30] == pytest.approx(0.2 / (np.sqrt(2) * alone_std), rel=1e-3)
     assert ratio[30] > 2
     assert at_odds(_odds(one, one), states) == pytest.approx(1.0)
+
+
+def test_the_look_chooses_between_two_places():
+    """Level and pattern find two places alike; the look points between them, nearer to one."""
+    states = np.arange(-0.5, 0.505, 0.01)
+    two = np.logaddexp(*(-0.5 * ((states - at) / 0.04) ** 2 for at in (-0.3, 0.3)))
+    odds = _odds(np.tile(two, (60, 1)), np.zeros((60, len(states))))
+    look = np.tile(-0.5 * ((states - 0.2) / 0.1) ** 2, (60, 1))
+    assert follow(odds.likelihood, states, walk=0.03)[0] == pytest.approx(0.0, abs=0.01)
+    place, _ = follow(odds.likelihood + guided(replace(odds, look=look), states), states, walk=0.03)
+    assert place[30] == pytest.approx(0.3, abs=0.02)
+
+
+def test_the_look_hardly_moves_what_level_and_pattern_place_well():
+    states = np.arange(-0.5, 0.505, 0.01)
+    sure = np.tile(-0.5 * ((states + 0.1) / 0.04) ** 2, (60, 1))
+    odds = replace(_odds(sure, 0 * sure), look=np.tile(-0.5 * ((states - 0.1) / 0.1) ** 2, (60, 1)))
+    place, _ = follow(odds.likelihood + guided(odds, states), states, walk=0.03)
+    assert place[30] == pytest.approx(-0.1, abs=0.02)
 
 
 def _odds(level, pattern):
