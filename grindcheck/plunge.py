@@ -7,6 +7,7 @@ which is itself a sharp edge; then row by row to a fraction of a pixel.
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from grindcheck.creasefit import blended, leaves_course, settle
 from grindcheck.flatend import FaceMaps, best_line, face_maps, flat_between, flat_ends, on_steel
@@ -121,7 +122,8 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
     best: list[tuple[float, int, float]] = []
     others: list[tuple[float, float]] = []
     far = int(4.0 / STEP_MM)
-    legal = (strip.x_mm < -_LEAST_BLADE_MM) & (strip.x_mm > strip.x_mm[0] + _BEHIND_MM)
+    legal = (strip.x_mm < -_LEAST_BLADE_MM) & (strip.x_mm > strip.begins_mm + _BEHIND_MM)
+    legal &= ~_near(strip.covered)
     scores = np.full((len(_LEANS), len(columns)), -np.inf)
     edges = np.zeros_like(scores)
     sharpness = np.zeros_like(scores)
@@ -169,6 +171,14 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
         for (score, column, lean), other in zip(best, others, strict=True)
     ]  # fmt: skip
     return tuple(sorted(found, key=lambda candidate: -candidate.score))
+
+
+def _near(covered: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return what is covered and what lies beside it: the end of a cover is no plunge."""
+    import cv2
+
+    size = 2 * round(_BEHIND_MM / STEP_MM) + 1
+    return np.asarray(cv2.dilate(covered.astype(np.uint8)[None], np.ones((1, size), np.uint8))[0] > 0)
 
 
 def _difference(profile: Array, gap: int, length: int) -> Array:
