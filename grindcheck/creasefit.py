@@ -15,6 +15,9 @@ _BEFORE_MM, _AFTER_MM = 1.2, 0.35  # of flat and of plunge that a step is fitted
 _MIX_MM = 0.2  # of plunge beyond the line whose colour is asked, and of flat before it that is left out
 _MIX_ROWS = 9  # rows averaged for the colour of the step
 _GRAIN = 0.01  # share of the level by which a channel is uncertain anyhow
+_STEP_MM = 0.2  # on either side of a step along a whole line
+_BEHIND_MM = (2.0, 0.6)  # of flat behind a line that tells how its own streaks step
+_BEYOND_MM = 1.5  # beyond it, where another step may lie
 _BOW_MM = 0.1  # usual bow of a plunge line in the middle
 _RIDGE = 9.0  # neighbours err alike: the bow's prior counts as this many rows
 
@@ -86,6 +89,35 @@ def settle(
         found = _fitted(y, centre + fit.place, fit.place_std, good)
         centre = found.curve(y)
     return found
+
+
+def step_along(outline: Outline, y: Array, centre: Array) -> tuple[Array, Array]:
+    """How strong a step lies along a line and along its neighbours, in spreads of what the flat shows itself.
+
+    Parameters
+    ----------
+    outline : Outline
+    y, centre : ndarray, shape (N,)
+        Rows, and where the line lies in them.
+
+    Returns
+    -------
+    offsets, strength : ndarray, shape (M,)
+        mm from the line towards the tip, ascending; and the mean step of colour there, as Mahalanobis
+        distance by the spread of such steps on the flat behind the line.
+    """
+    step = outline.face.plane.step_mm
+    half = max(round(_STEP_MM / step), 1)
+    offsets = np.arange(-_BEHIND_MM[0], _BEYOND_MM, step)
+    points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
+    sums = np.cumsum(sample(outline.face, points).mean(axis=0), axis=0)
+    means = (sums[half:] - sums[:-half]) / half
+    steps = means[half:] - means[:-half]
+    offsets = offsets[half : half + len(steps)] + step / 2
+    own = steps[(offsets > -_BEHIND_MM[0] + _STEP_MM) & (offsets < -_BEHIND_MM[1])]
+    spread = own.T @ own / len(own) + (_GRAIN * float(means.mean())) ** 2 * np.eye(3)
+    strength = np.sqrt(np.einsum("mi,mi->m", steps, np.linalg.solve(spread, steps.T).T))
+    return offsets, np.asarray(strength)
 
 
 def _fitted(y: Array, x: Array, std: Array, good: NDArray[np.bool_]) -> Settled:

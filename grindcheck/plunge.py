@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from grindcheck.creasefit import blended, leaves_course, settle
+from grindcheck.creasefit import blended, leaves_course, settle, step_along
 from grindcheck.flatend import FaceMaps, best_line, face_maps, flat_between, flat_ends, on_steel
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
@@ -25,6 +25,8 @@ _FACES_MM = 3.0  # usual difference of the plunges of two faces, for choosing on
 _FACES_LEAN = 0.1
 _APART_MM = 0.3  # two lines farther from each other can't both be the crease
 _SAME_MM = 0.1  # two traces nearer to each other are of one line
+_STANDS_OUT = 5.0  # strength of a step that the flat's own streaks don't have
+_CLEARER = 3.0  # times stronger a step beside a line that is none must be
 _SURE = 0.9  # confidence of a line that needs no more starts
 _LIKELY = 0.45  # confidence of a line that may be the crease although another is surer
 _USUAL_LEAN = 0.12  # dx/dy of a plunge, 7°; common practice, no source
@@ -225,7 +227,17 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     at, lean = found.straight()
     x_mm = at + lean * y - _NEARER_MM
     again = _trace(outline, strip, maps, x_mm, lean, start.above_mm, top_mm)
-    return allowing_for(_first(outline, maps, [found, again], y), [*tries, again], y)
+    best = _first(outline, maps, [found, again], y)
+    strength, beside = _stands_out(outline, best)
+    if strength < _STANDS_OUT:
+        at, lean = best.straight()
+        moved = _trace(
+            outline, strip, maps, at + lean * y + beside, lean, start.above_mm, top_mm, settled=True
+        )
+        tries.append(moved)
+        clear = _stands_out(outline, moved)[0] > max(_STANDS_OUT, _CLEARER * strength)
+        best = moved if clear else replace(best, confidence=min(best.confidence, _LIKELY))
+    return allowing_for(best, [*tries, again], y)
 
 
 def retrace_plunge(outline: Outline, strip: Strip, line: Line, *, x_mm: float, lean: float) -> Line:
@@ -258,6 +270,15 @@ def retrace_plunge(outline: Outline, strip: Strip, line: Line, *, x_mm: float, l
 
     best = max((line, again), key=likely)
     return replace(best, confidence=likely(best))
+
+
+def _stands_out(outline: Outline, line: Line) -> tuple[float, float]:
+    """How strong a step a line is, and where beside it the strongest one lies, mm."""
+    at, lean = line.straight()
+    y = np.arange(float(line.points_mm[:, 1].min()), float(line.points_mm[:, 1].max()), _ROW_MM)
+    offsets, strength = step_along(outline, y, at + lean * y)
+    here = float(strength[np.abs(offsets) < _SAME_MM].max())
+    return here, float(offsets[int(np.argmax(strength))])
 
 
 def _agree(one: Line, other: Line) -> bool:
@@ -339,8 +360,9 @@ def _trace(
     top_mm: float | None,
     *,
     near: bool = False,
+    settled: bool = False,
 ) -> Line:
-    """Trace from one start; ``near``: the start is good to less than a millimetre."""
+    """Trace from one start; ``near``: it is good to less than a millimetre; ``settled``: to a few tenths."""
     column = int(np.argmin(np.abs(strip.x_mm - x_mm)))
     edge, width = float(strip.edge_mm[column]), float(strip.width_mm[column])
     above = np.arange(0.6, min(top_mm, width - 0.6) if top_mm else width - 0.6, _ROW_MM)
@@ -351,9 +373,9 @@ def _trace(
     evidence = np.zeros(len(y))
     # the lower part alone first: it surely is plunge, and its short lever leaves the line's lean free
     passes = ((1.6, max(int(0.45 * len(y)), 8)), (0.8, len(y)))
-    for reach, part in passes[near:]:
+    for reach, part in passes[near or settled :]:
         gain, states = flat_ends(outline, maps, y, centre, reach)
-        shift, lean = best_line(gain[:part], states, y[:part])
+        shift, lean = (0.0, 0.0) if settled else best_line(gain[:part], states, y[:part])
         at = shift + lean * (y - y[:part].mean())
         centre = centre + at
         evidence = np.array([np.interp(p, states, row) for p, row in zip(at, gain, strict=True)])

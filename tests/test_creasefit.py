@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from drawn_face import STEP_MM, drawn_face
 
-from grindcheck.creasefit import Settled, blended, settle
+from grindcheck.creasefit import Settled, blended, settle, step_along
 
 FIELD = (1.15, 0.75, 1.10)  # a radius that mirrors the field: another colour, the flat's grey
 ROWS = np.arange(1.0, 12.0, 0.2)
@@ -74,3 +74,13 @@ def test_two_looks_that_agree_cost_little():
 
 def test_rows_off_the_blade_tell_nothing():
     assert settle(drawn_face(), ROWS, TRUE, np.zeros(len(ROWS), bool), mixed=True) is None
+
+
+@pytest.mark.parametrize("off_mm", [0.0, -0.7])
+def test_a_step_is_strongest_where_it_lies(off_mm):
+    """From a line on it, and from one 0.7 mm back on the flat, which itself is no step."""
+    offsets, strength = step_along(drawn_face(), ROWS, TRUE + off_mm)
+    assert offsets[int(np.argmax(strength))] == pytest.approx(-off_mm, abs=STEP_MM)
+    behind = strength[offsets < -off_mm - 0.3]
+    assert strength.max() > 5.0
+    assert behind.max() < 5.0

@@ -1,11 +1,13 @@
 """The plunge line on drawn faces: its place and lean are known, whatever follows the crease."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from drawn_face import STEP_MM, drawn_face
 
+from grindcheck import plunge
 from grindcheck.grindlines import survey
 from grindcheck.plunge import Line, allowing_for, trace_plunge
 
@@ -110,3 +112,22 @@ def test_top_is_seen_where_the_shoulder_crosses():
 def test_nothing_across_the_blade_gives_no_good_candidate():
     seen = survey(drawn_face(plunge_mm=None, height_mm=None))
     assert all(candidate.score < 0.75 for candidate in seen.candidates)
+
+
+def test_a_line_that_is_no_step_is_traced_anew_from_the_step_beside_it(monkeypatch):
+    """Whatever the votes took for the flat's end: a line 0.7 mm behind the crease, on the plain flat."""
+    first = plunge._first
+
+    def astray(*of):
+        line = first(*of)
+        return replace(line, points_mm=line.points_mm - [0.7, 0.0])
+
+    monkeypatch.setattr(plunge, "_first", astray)
+    at, lean = _traced().straight()
+    assert at + 7.0 * lean == pytest.approx(-80.0 + 7.0 * math.tan(math.radians(6.0)), abs=0.04)
+
+
+def test_a_line_beside_no_step_at_all_is_unlikely(monkeypatch):
+    """Nowhere near is a step, so that the line can't be one."""
+    monkeypatch.setattr(plunge, "_STANDS_OUT", 1e6)
+    assert _traced().confidence < 0.5
