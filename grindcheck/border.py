@@ -34,6 +34,15 @@ _STEP_CLEAR = 3.0  # step of the level, in spreads of the streaks, that is surel
 _LAY_CLEAR = 0.8  # log ratio of the across lines' energy below and above a line that surely divides two lays
 
 
+@dataclass(frozen=True, slots=True)
+class _Vote:
+    """What one thing says: of a border at each state, of none, and how clearly the sides differ in it."""
+
+    likelihood: Array
+    none: Array
+    clear: Array
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BorderOdds:
     """What the picture says about the border, per block of columns.
@@ -46,7 +55,7 @@ class BorderOdds:
         The same of no border: level and pattern go over gradually.
     clear : ndarray, shape (blocks,)
         How clearly the sides differ, 1 for surely.
-    parts : tuple of ndarray, shape (blocks, states)
+    parts : (ndarray, ndarray), shape (blocks, states)
         What level and pattern say by themselves.
     look : ndarray, shape (blocks, states)
         What the look says by itself: less exactly than the other two, and less easily misled.
@@ -57,8 +66,8 @@ class BorderOdds:
     likelihood: Array
     none: Array
     clear: Array
-    parts: tuple[Array, ...] = ()
-    look: Array | None = None
+    parts: tuple[Array, Array]
+    look: Array
 
 
 def border_odds(linear: Array, offsets: Array, states: Array, *, blur: float, step: float) -> BorderOdds:
@@ -119,7 +128,7 @@ def _level_odds(
     *,
     block: int,
     step: float,
-) -> BorderOdds:
+) -> _Vote:
     """Vote of the brightness, whose noise are the streaks of the flat's own lay."""
     level = _blocks(_along(linear, _LEVEL_MM / step), block)
     bevel, flat = (
@@ -138,7 +147,7 @@ def _level_odds(
     ramp = bevel + (flat - bevel) * gradual
     none = np.minimum((level - ramp) ** 2 / spread, _MOST).sum(axis=1)
     clear = np.abs(flat - bevel)[:, 0] / np.sqrt(spread[:, 0]) / _STEP_CLEAR
-    return BorderOdds(likelihood=-weight * cost, none=-weight * none, clear=clear)
+    return _Vote(likelihood=-weight * cost, none=-weight * none, clear=clear)
 
 
 def _pattern_odds(
@@ -150,7 +159,7 @@ def _pattern_odds(
     *,
     block: int,
     step: float,
-) -> BorderOdds:
+) -> _Vote:
     """Vote of the bevel's lines, which end at the border."""
     from scipy.ndimage import gaussian_filter
 
@@ -176,7 +185,7 @@ def _pattern_odds(
         _blocks(_along(energy[:, part].mean(axis=1), pool)[:, None], block) for part in (below, above)
     )
     clear = np.log((bevel + 1e-8) / (flat + 1e-8))[:, 0] / _LAY_CLEAR
-    return BorderOdds(likelihood=-weight * cost, none=-weight * none, clear=clear)
+    return _Vote(likelihood=-weight * cost, none=-weight * none, clear=clear)
 
 
 def _look_odds(

@@ -10,8 +10,9 @@ def follow(likelihood: Array, states: Array, *, walk: float) -> tuple[Array, Arr
 
     Parameters
     ----------
-    likelihood : ndarray, shape (N, K)
-        Log likelihood of each of K places at each of N steps, up to a constant per step.
+    likelihood : ndarray, shape (N, K) or (C, N, K)
+        Log likelihood of each of K places at each of N steps, up to a constant per step; of C chains side by
+        side.
     states : ndarray, shape (K,)
         The places, evenly spaced.
     walk : float
@@ -19,7 +20,7 @@ def follow(likelihood: Array, states: Array, *, walk: float) -> tuple[Array, Arr
 
     Returns
     -------
-    mean, std : ndarray, shape (N,)
+    mean, std : ndarray, shape (N,) or (C, N)
 
     Raises
     ------
@@ -39,27 +40,32 @@ def follow(likelihood: Array, states: Array, *, walk: float) -> tuple[Array, Arr
     >>> bool(np.allclose(mean, 0.25, atol=1e-3)), bool(std.max() < 0.1)
     (True, True)
     """
-    if likelihood.ndim != 2 or likelihood.shape[1] != states.size:
+    if likelihood.ndim not in (2, 3) or likelihood.shape[-1] != states.size:
         raise ValueError(f"likelihood {likelihood.shape} doesn't fit {states.size} states")
     spacing = float(states[1] - states[0])
     reach = min(int(np.ceil(4 * walk / spacing)), states.size // 2 - 1)
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * spacing / walk) ** 2)
     kernel /= kernel.sum()
-    emission = np.exp(np.maximum(likelihood - likelihood.max(axis=1, keepdims=True), -60.0))
+    apart = np.subtract.outer(np.arange(states.size), np.arange(states.size))
+    step = np.where(np.abs(apart) <= reach, kernel[np.clip(apart, -reach, reach) + reach], 0.0)
+    emission = np.exp(np.maximum(likelihood - likelihood.max(axis=-1, keepdims=True), -60.0))
+    # steps first, chains as rows: each step is one small matrix product for all of them
+    emission = np.ascontiguousarray(np.moveaxis(emission.reshape(-1, *likelihood.shape[-2:]), 1, 0))
     forward = np.empty_like(emission)
     backward = np.ones_like(emission)
-    carried = np.full(states.size, 1.0 / states.size)
+    carried = np.full(emission.shape[1:], 1.0 / states.size)
     for index, seen in enumerate(emission):
-        forward[index] = seen * carried + 1e-30
-        forward[index] /= forward[index].sum()
-        carried = np.convolve(forward[index], kernel, mode="same") + 1e-12
-    carried = np.ones(states.size)
+        now = seen * carried + 1e-30
+        forward[index] = now / now.sum(axis=1, keepdims=True)
+        carried = forward[index] @ step + 1e-12
+    carried = np.ones(emission.shape[1:])
     for index in range(len(emission) - 2, -1, -1):
-        carried = np.convolve(emission[index + 1] * carried, kernel, mode="same") + 1e-12
-        carried /= carried.sum()
+        carried = (emission[index + 1] * carried) @ step + 1e-12
+        carried /= carried.sum(axis=1, keepdims=True)
         backward[index] = carried
     posterior = forward * backward
-    posterior /= posterior.sum(axis=1, keepdims=True)
+    posterior /= posterior.sum(axis=-1, keepdims=True)
     mean = posterior @ states
     variance = posterior @ states**2 - mean**2
-    return mean, np.sqrt(np.maximum(variance, (spacing / 4) ** 2))
+    std = np.sqrt(np.maximum(variance, (spacing / 4) ** 2))
+    return (mean[:, 0], std[:, 0]) if likelihood.ndim == 2 else (mean.T, std.T)

@@ -120,36 +120,26 @@ def plunge_candidates(strip: Strip, *, count: int = 6) -> tuple[Candidate, ...]:
     typical = float(np.median(strip.width_mm[: len(strip.x_mm) * 7 // 10]))
     rows = np.flatnonzero((strip.above_mm > 0.8) & (strip.above_mm < max(0.42 * typical, 4.0)))[::2]
     reference, highest = float(strip.above_mm[rows].mean()), float(strip.above_mm[rows].max())
-    columns = np.arange(len(strip.x_mm))
     best: list[tuple[float, int, float]] = []
     others: list[tuple[float, float]] = []
     far = int(4.0 / STEP_MM)
     legal = (strip.x_mm < -_LEAST_BLADE_MM) & (strip.x_mm > strip.begins_mm + _BEHIND_MM)
     legal &= ~_near(strip.covered)
-    scores = np.full((len(_LEANS), len(columns)), -np.inf)
-    edges = np.zeros_like(scores)
-    sharpness = np.zeros_like(scores)
-    for number, lean in enumerate(_LEANS):
-        shift = np.rint(lean * (strip.above_mm[rows] - reference) / STEP_MM).astype(int)
-        index = np.clip(columns[None, :] + shift[:, None], 0, len(columns) - 1)
-        weight = strip.inside[rows[:, None], index].astype(np.float64)
-        total = weight.sum(axis=0)
-        safe = np.maximum(total, 1e-9)
-        bright = (strip.brightness[rows[:, None], index] * weight).sum(axis=0) / safe
-        across = (strip.across[rows[:, None], index] * weight).sum(axis=0) / safe
-        seen = total > 0.5 * len(rows)
-        sharp = _difference(bright, 1, 6)
-        noise = 1.48 * np.median(np.abs(sharp[seen])) + 0.01 if seen.any() else 1.0
-        change = _difference(across, 5, far)
-        level = np.minimum(np.abs(_difference(bright, 5, far)) / 0.4, 1.0)
-        # behind the heel there is no blade: neither at the edge nor as far up as is looked
-        back = max(lean * reference, lean * (reference - highest))
-        before_heel = strip.x_mm - back > strip.heel_mm + _HEEL_MM
-        possible = seen & legal & before_heel
-        sharpness[number] = np.where(seen, np.log1p(np.abs(sharp) / noise) / np.log(16.0), 0.0)
-        edges[number] = np.where(possible, sharpness[number], 0.0)
-        score = edges[number] + np.clip(change, -1, 1) + 0.4 * level
-        scores[number] = np.where(possible, score, -np.inf)
+    total, bright, across = _sheared(strip, rows, reference)
+    seen = total > 0.5 * len(rows)
+    sharp = np.abs(_difference(bright, 1, 6))
+    noise = [
+        1.48 * np.median(step[own]) + 0.01 if own.any() else 1.0
+        for step, own in zip(sharp, seen, strict=True)
+    ]
+    sharpness = np.where(seen, np.log1p(sharp / np.array(noise)[:, None]) / np.log(16.0), 0.0)
+    # behind the heel there is no blade: neither at the edge nor as far up as is looked
+    back = np.maximum(_LEANS * reference, _LEANS * (reference - highest))
+    possible = seen & legal & (strip.x_mm - back[:, None] > strip.heel_mm + _HEEL_MM)
+    edges = np.where(possible, sharpness, 0.0)
+    change = np.clip(_difference(across, 5, far), -1, 1)
+    level = np.minimum(np.abs(_difference(bright, 5, far)) / 0.4, 1.0)
+    scores = np.where(possible, edges + change + 0.4 * level, -np.inf)
     while len(best) < count and np.isfinite(scores.max()):
         number, column = (int(index) for index in np.unravel_index(int(np.argmax(scores)), scores.shape))
         widest = number
@@ -183,10 +173,26 @@ def _near(covered: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(cv2.dilate(covered.astype(np.uint8)[None], np.ones((1, size), np.uint8))[0] > 0)
 
 
-def _difference(profile: Array, gap: int, length: int) -> Array:
-    """`means_apart`, 0 where less than half of a window is left."""
-    difference, count = means_apart(profile, gap, length)
-    return np.where(count < length // 2, 0.0, difference)
+def _sheared(strip: Strip, rows: NDArray[np.intp], reference: float) -> tuple[Array, Array, Array]:
+    """Steel seen, mean brightness and mean lay along every tried line: shape (leans, columns) each."""
+    inside = strip.inside[rows].astype(np.float64)
+    parts = np.stack([inside, strip.brightness[rows] * inside, strip.across[rows] * inside])
+    shifts = np.rint(np.outer(_LEANS, strip.above_mm[rows] - reference) / STEP_MM).astype(int)
+    pad = int(np.abs(shifts).max())
+    parts = np.pad(parts, ((0, 0), (0, 0), (pad, pad)), mode="edge")
+    sums = np.zeros((3, len(_LEANS), strip.x_mm.size))
+    for lean, along in enumerate(shifts + pad):
+        for row, first in enumerate(along):
+            sums[:, lean] += parts[:, row, first : first + strip.x_mm.size]
+    total, bright, across = sums
+    steel = np.maximum(total, 1e-9)
+    return total, bright / steel, across / steel
+
+
+def _difference(profiles: Array, gap: int, length: int) -> Array:
+    """`means_apart` of each row, 0 where less than half of a window is left."""
+    difference, count = means_apart(profiles.T, gap, length)
+    return np.where(count < length // 2, 0.0, difference.T)
 
 
 def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: float | None = None) -> Line:

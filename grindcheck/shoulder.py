@@ -237,31 +237,28 @@ def at_odds(odds: BorderOdds, states: Array) -> Array:
     """
     from scipy.ndimage import gaussian_filter1d
 
-    (one, one_std), (other, other_std) = (follow(part, states, walk=_WALK_MM) for part in odds.parts)
-    square = (one - other) ** 2 / (one_std**2 + other_std**2)
+    places, stds = follow(np.stack(odds.parts), states, walk=_WALK_MM)
+    square = (places[0] - places[1]) ** 2 / (stds**2).sum(axis=0)
     return np.asarray(
         np.sqrt(np.maximum(gaussian_filter1d(square, _SMOOTH_MM / COLUMN_MM, mode="nearest"), 1.0))
     )
 
 
-def guided(odds: BorderOdds, states: Array) -> Array:
-    """Return the log likelihood of each state by the look, followed by itself.
+def guided(place: Array, std: Array, states: Array) -> Array:
+    """Return the log likelihood of each state by the look.
 
     Parameters
     ----------
-    odds : BorderOdds
+    place, std : ndarray, shape (blocks,)
+        Where the look, followed by itself, tells the border.
     states : ndarray, shape (states,)
 
     Returns
     -------
     ndarray, shape (blocks, states)
-        Normal about the place that the look tells. Blurred as it is, the look may lie beside the border all
-        along, which no number of blocks mends; and what the chain has carried from block to block counts
-        once.
+        Normal about the place. Blurred as it is, the look may lie beside the border all along, which no
+        number of blocks mends; and what its chain has carried from block to block counts once.
     """
-    if odds.look is None:
-        return np.zeros_like(odds.likelihood)
-    place, std = follow(odds.look, states, walk=_WALK_MM)
     variance = (std**2 + _LOOK_MM**2) * _CARRIED
     return np.asarray(-0.5 * (states - place[:, None]) ** 2 / variance[:, None])
 
@@ -289,8 +286,10 @@ def _follow(outline: Outline, course: Array, reach: float) -> _Pass:
     colours = sample(outline.face, smooth[:, None, :] + offsets[None, :, None] * normals[:, None, :])
     states = np.arange(-reach, reach + 1e-9, step / 2)
     odds = border_odds(colours.mean(axis=2), offsets, states, blur=outline.blur_mm, step=step)
-    place, _ = follow(odds.likelihood + guided(odds, states), states, walk=_WALK_MM)
-    _, std = follow(odds.likelihood, states, walk=_WALK_MM)  # the look chooses a place and makes it no surer
+    # the look chooses a place and makes it no surer
+    places, stds = follow(np.stack([odds.look, odds.likelihood]), states, walk=_WALK_MM)
+    guide = guided(places[0], stds[0], states)
+    place, std = follow(odds.likelihood + guide, states, walk=_WALK_MM)[0], stds[1]
     at = np.array([np.interp(p, states, row) for p, row in zip(place, odds.likelihood, strict=True)])
     block = max(round(COLUMN_MM / step), 1)
     centre = slice(block // 2, len(place) * block, block)

@@ -55,3 +55,11 @@ def test_a_gap_is_bridged_with_the_walks_own_doubt():
 def test_shapes_that_don_t_fit_are_the_programmers_mistake():
     with pytest.raises(ValueError, match="doesn't fit 201 states"):
         follow(np.zeros((5, 12)), STATES, walk=0.1)
+
+
+def test_chains_side_by_side_are_those_one_by_one():
+    rng = np.random.default_rng(9)
+    seen = 3.0 * rng.normal(size=(3, 40, len(STATES)))
+    together = follow(seen, STATES, walk=0.03)
+    for index, alone in enumerate(follow(one, STATES, walk=0.03) for one in seen):
+        np.testing.assert_allclose([part[index] for part in together], alone, atol=1e-12)

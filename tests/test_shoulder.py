@@ -108,21 +108,24 @@ def test_the_look_chooses_between_two_places():
     """Level and pattern find two places alike; the look points between them, nearer to one."""
     states = np.arange(-0.5, 0.505, 0.01)
     two = np.logaddexp(*(-0.5 * ((states - at) / 0.04) ** 2 for at in (-0.3, 0.3)))
-    odds = _odds(np.tile(two, (60, 1)), np.zeros((60, len(states))))
+    seen = np.tile(two, (60, 1))
     look = np.tile(-0.5 * ((states - 0.2) / 0.1) ** 2, (60, 1))
-    assert follow(odds.likelihood, states, walk=0.03)[0] == pytest.approx(0.0, abs=0.01)
-    place, _ = follow(odds.likelihood + guided(replace(odds, look=look), states), states, walk=0.03)
+    assert follow(seen, states, walk=0.03)[0] == pytest.approx(0.0, abs=0.01)
+    guide = guided(*follow(look, states, walk=0.03), states)
+    place, _ = follow(seen + guide, states, walk=0.03)
     assert place[30] == pytest.approx(0.3, abs=0.02)
 
 
 def test_the_look_hardly_moves_what_level_and_pattern_place_well():
     states = np.arange(-0.5, 0.505, 0.01)
     sure = np.tile(-0.5 * ((states + 0.1) / 0.04) ** 2, (60, 1))
-    odds = replace(_odds(sure, 0 * sure), look=np.tile(-0.5 * ((states - 0.1) / 0.1) ** 2, (60, 1)))
-    place, _ = follow(odds.likelihood + guided(odds, states), states, walk=0.03)
+    look = np.tile(-0.5 * ((states - 0.1) / 0.1) ** 2, (60, 1))
+    place, _ = follow(sure + guided(*follow(look, states, walk=0.03), states), states, walk=0.03)
     assert place[30] == pytest.approx(-0.1, abs=0.02)
 
 
 def _odds(level, pattern):
     nothing = np.zeros(len(level))
-    return BorderOdds(likelihood=level + pattern, none=nothing, clear=nothing, parts=(level, pattern))
+    return BorderOdds(
+        likelihood=level + pattern, none=nothing, clear=nothing, parts=(level, pattern), look=level
+    )
