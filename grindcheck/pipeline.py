@@ -38,6 +38,7 @@ from grindcheck.placing import Stance
 from grindcheck.printscale import PrintScale, load_print_scale, print_scale
 from grindcheck.results import Comparison
 from grindcheck.silhouette import Side, Silhouette, find_blade
+from grindcheck.threads import small_matrices
 
 _AGREE_MM = 0.45  # rms of two outlines of one blade before each part is put at its own height
 _CLOSE_MM = 0.15  # below, there is no reason to try whether edge and spine of one are exchanged
@@ -142,6 +143,7 @@ def untold(step: str) -> None:
     """Tell nobody: the `Progress` of who doesn't ask."""
 
 
+@small_matrices()
 def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
     """Measure both faces and compare them.
 
