@@ -22,6 +22,7 @@ COLUMN_MM = 0.4
 _POOL_MM = 5.0  # one sigma along the line over which each side's own look is averaged
 _LEVEL_MM = 1.7  # one sigma along the line over which the level is averaged
 _CALM_MM = 0.5  # one sigma along the line beyond which brightness is shade or streak, not a line across
+_CLEANER = 0.1  # of the other side's spread that each side has at least: shade
 _PATTERN_MM = 0.8  # of bevel below the border that tells the pattern; the next piece tells how well it keeps
 _PLACES_A_SIGMA = 8.0  # at which an average is worked out
 _MOST = 50.0  # squared spreads that one sample of the level may cost at most
@@ -36,10 +37,10 @@ _LAY_CLEAR = 0.8  # log ratio of the across lines' energy below and above a line
 
 @dataclass(frozen=True, slots=True)
 class _Vote:
-    """What one thing says: of a border at each state, of none, and how clearly the sides differ in it."""
+    """What one thing says: where the border lies, what it lends to there being one, how the sides differ."""
 
     likelihood: Array
-    none: Array
+    gain: Array
     clear: Array
 
 
@@ -51,8 +52,8 @@ class BorderOdds:
     ----------
     likelihood : ndarray, shape (blocks, states)
         Log likelihood of a border at each state.
-    none : ndarray, shape (blocks,)
-        The same of no border: level and pattern go over gradually.
+    gain : ndarray, shape (blocks, states)
+        How much likelier a border is there than none, where level and pattern go over gradually.
     clear : ndarray, shape (blocks,)
         How clearly the sides differ, 1 for surely.
     parts : (ndarray, ndarray), shape (blocks, states)
@@ -64,7 +65,7 @@ class BorderOdds:
     """
 
     likelihood: Array
-    none: Array
+    gain: Array
     clear: Array
     parts: tuple[Array, Array]
     look: Array
@@ -112,7 +113,7 @@ def border_odds(linear: Array, offsets: Array, states: Array, *, blur: float, st
     pattern = _pattern_odds(linear, offsets, below, above, flat_share, block=block, step=step)
     return BorderOdds(
         likelihood=level.likelihood + pattern.likelihood,
-        none=level.none + pattern.none,
+        gain=level.gain + pattern.gain,
         clear=np.maximum(level.clear, pattern.clear),
         parts=(level.likelihood, pattern.likelihood),
         look=_look_odds(linear, below, above, flat_share, block=block, step=step),
@@ -129,25 +130,35 @@ def _level_odds(
     block: int,
     step: float,
 ) -> _Vote:
-    """Vote of the brightness, whose noise are the streaks of the flat's own lay."""
+    """Vote of the brightness, each side with its own spread: a streaky flat beside a clean bevel."""
     level = _blocks(_along(linear, _LEVEL_MM / step), block)
-    bevel, flat = (
-        _blocks(_along(linear[:, part].mean(axis=1), _POOL_MM / step)[:, None], block)
-        for part in (below, above)
+    usual, spread, calm = [], [], []
+    for part in (below, above):
+        mean = _along(linear[:, part].mean(axis=1), _POOL_MM / step)
+        own = _blocks(mean[:, None], block)
+        off = ((level - own) ** 2)[:, part].mean(axis=1)
+        usual.append(own)
+        spread.append(_along(off[:, None], _POOL_MM / COLUMN_MM) + 1e-6)
+        calm.append(_along(linear[:, part], _CALM_MM / step) - mean[:, None])
+    bevel, flat = usual
+    clear = np.abs(flat - bevel)[:, 0] / np.sqrt(0.5 * (spread[0] + spread[1]))[:, 0] / _STEP_CLEAR
+    least = _CLEANER**2 * np.maximum(*spread)
+    weight = 0.5 * block * min(_looks(part) for part in calm)
+
+    def likelihood(share: Array, below: Array, above: Array) -> Array:
+        """Of what is shown, given how much of each sample is flat, and the variances below and above."""
+        expected = bevel[:, None] + (flat - bevel)[:, None] * share
+        variance = below[:, None] + (above - below)[:, None] * share
+        off = np.minimum((level[:, None] - expected) ** 2 / variance, _MOST)
+        return np.asarray(-weight * (off + np.log(variance)).sum(axis=2))
+
+    # that a border is there at all, its step must tell: spreads differ by themselves along any line
+    even = 0.5 * (spread[0] + spread[1])
+    return _Vote(
+        likelihood=likelihood(flat_share, np.maximum(spread[0], least), np.maximum(spread[1], least)),
+        gain=likelihood(flat_share, even, even) - likelihood(gradual[None], even, even),
+        clear=clear,
     )
-    off = ((level - bevel) ** 2)[:, below].mean(axis=1) + ((level - flat) ** 2)[:, above].mean(axis=1)
-    spread = _along(0.5 * off[:, None], _POOL_MM / COLUMN_MM) + 1e-6
-    own = (
-        _along(linear[:, above], _CALM_MM / step)
-        - _along(linear[:, above].mean(axis=1), _POOL_MM / step)[:, None]
-    )
-    weight = 0.5 * block * _looks(own)
-    expected = bevel[:, None, :] * (1 - flat_share) + flat[:, None, :] * flat_share
-    cost = np.minimum((level[:, None, :] - expected) ** 2 / spread[:, None, :], _MOST).sum(axis=2)
-    ramp = bevel + (flat - bevel) * gradual
-    none = np.minimum((level - ramp) ** 2 / spread, _MOST).sum(axis=1)
-    clear = np.abs(flat - bevel)[:, 0] / np.sqrt(spread[:, 0]) / _STEP_CLEAR
-    return _Vote(likelihood=-weight * cost, none=-weight * none, clear=clear)
 
 
 def _pattern_odds(
@@ -185,7 +196,7 @@ def _pattern_odds(
         _blocks(_along(energy[:, part].mean(axis=1), pool)[:, None], block) for part in (below, above)
     )
     clear = np.log((bevel + 1e-8) / (flat + 1e-8))[:, 0] / _LAY_CLEAR
-    return _Vote(likelihood=-weight * cost, none=-weight * none, clear=clear)
+    return _Vote(likelihood=-weight * cost, gain=weight * (none[:, None] - cost), clear=clear)
 
 
 def _look_odds(

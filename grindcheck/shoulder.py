@@ -290,10 +290,10 @@ def _follow(outline: Outline, course: Array, reach: float) -> _Pass:
     places, stds = follow(np.stack([odds.look, odds.likelihood]), states, walk=_WALK_MM)
     guide = guided(places[0], stds[0], states)
     place, std = follow(odds.likelihood + guide, states, walk=_WALK_MM)[0], stds[1]
-    at = np.array([np.interp(p, states, row) for p, row in zip(place, odds.likelihood, strict=True)])
+    gain = np.array([np.interp(p, states, row) for p, row in zip(place, odds.gain, strict=True)])
     block = max(round(COLUMN_MM / step), 1)
     centre = slice(block // 2, len(place) * block, block)
     return _Pass(
-        points_mm=smooth[centre] + place[:, None] * normals[centre], std_mm=std, evidence=at - odds.none,
+        points_mm=smooth[centre] + place[:, None] * normals[centre], std_mm=std, evidence=gain,
         at_end=np.abs(place) > reach - _END_MM, odds=odds, states=states,
     )  # fmt: skip

@@ -106,3 +106,15 @@ def test_the_look_is_not_drawn_away_by_a_streak_of_the_bevels_level() -> None:
     by_look, _ = follow(odds.look, STATES, walk=0.03)
     assert by_level.min() > 0.25
     assert np.abs(by_look).max() < STEP
+
+
+def test_a_clean_bevel_ends_where_streaks_begin() -> None:
+    """The streak at the border is nearer to the bevel's level than to the flat's mean: it isn't bevel."""
+    rng = np.random.default_rng(11)
+    streaks = np.array([0.08, 0.3, 0.0, 0.25, 0.05, 0.3, 0.1, 0.2])
+    level = np.where(OFFSETS > 0.0, streaks[np.clip((OFFSETS / 0.5).astype(int), 0, 7)], 0.0)
+    linear = 0.4 * gaussian_filter1d(np.exp(level), 1.0) * np.ones((1000, 1))
+    linear *= 1 + 0.02 * rng.normal(size=linear.shape)
+    odds = border_odds(linear, OFFSETS, STATES, blur=BLUR, step=STEP)
+    place, _ = follow(odds.parts[0], STATES, walk=0.03)
+    assert np.abs(place).max() < 1.5 * STEP

@@ -127,5 +127,5 @@ def test_the_look_hardly_moves_what_level_and_pattern_place_well():
 def _odds(level, pattern):
     nothing = np.zeros(len(level))
     return BorderOdds(
-        likelihood=level + pattern, none=nothing, clear=nothing, parts=(level, pattern), look=level
+        likelihood=level + pattern, gain=level, clear=nothing, parts=(level, pattern), look=level
     )
