@@ -15,6 +15,7 @@ LAYERS = (
     # "": for its version
     {
         "", "errors", "home", "settings", "units", "tablecell", "csvrows", "keptfile", "memory",
+        "threads",
         "folderlock", "flags", "geometry", "chain",
         "registration",
     },
