@@ -69,8 +69,9 @@ def fit_steps(
 
     Notes
     -----
-    Separable least squares: for each tried place the levels and slopes enter linearly, so one matrix product
-    gives the residual of all profiles. The blurred ramp is the exact convolution ``d Φ(d/σ) + σ φ(d/σ)``.
+    Separable least squares: for each tried place the levels and slopes enter linearly, so a matrix product
+    for each gives the residual of all profiles. The blurred ramp is the exact convolution
+    ``d Φ(d/σ) + σ φ(d/σ)``.
     The 50 % crossing of a plain threshold is biased where a level isn't constant (a bright edge strip, the
     band of a plunge radius); the slopes take that up. It is wrong where a second step lies within the window.
     """
@@ -84,36 +85,72 @@ def fit_steps(
     places = np.arange(-reach - step, reach + 1.5 * step, step)  # each needs neighbours
     centred = profiles - profiles.mean(axis=1, keepdims=True)
     power = np.einsum("nm,nm->n", centred, centred)
-    bases = _bases(offsets - places[:, None], blur, slopes)
-    orthonormal, _ = np.linalg.qr(bases)
-    along = centred @ orthonormal.transpose(1, 0, 2).reshape(offsets.size, -1)
-    explained = np.square(along).reshape(len(profiles), places.size, -1).sum(axis=2)
-    cost = power[:, None] - explained
+    straight, _ = np.linalg.qr(np.column_stack([np.ones_like(offsets), offsets]))
+    plain = power - np.square(centred @ straight).sum(axis=1)
+    # what all places have in common: the mean, which is taken out already, and a slope that never changes
+    steps = _steps(offsets - places[:, None], blur, slopes, straight if all(slopes) else straight[:, :1])
+    along = [centred @ column.T for column in steps.columns]
+    cost = (plain if all(slopes) else power)[:, None] - sum(np.square(share) for share in along)
     best = np.clip(cost.argmin(axis=1), 2, places.size - 3)
     around = np.take_along_axis(cost, best[:, None] + np.arange(-2, 3), axis=1)
     shift, lowest, bend = _lowest(around, 1e-12 * np.maximum(power, 1e-30))
     place = places[best] + shift * step
     noise = lowest / max(offsets.size - 3 - sum(slopes), 1)
-    straight, _ = np.linalg.qr(np.column_stack([np.ones_like(offsets), offsets]))
-    plain = np.maximum(power - np.square(centred @ straight).sum(axis=1), 1e-30)
     return StepFit(
         place=frozen(place),
         place_std=frozen(np.sqrt(2 * noise / bend) * step),
-        jump=frozen(_jumps(centred, bases, best)),
-        gain=frozen(np.clip(1 - lowest / plain, 0.0, 1.0)),
+        jump=frozen(steps.jumps([share[np.arange(len(share)), best] for share in along], best)),
+        gain=frozen(np.clip(1 - lowest / np.maximum(plain, 1e-30), 0.0, 1.0)),
     )
 
 
-def _bases(distance: Array, blur: float, slopes: tuple[bool, bool]) -> Array:
-    """Level before, level after and their slopes, for each tried place: shape (places, samples, 2 to 4)."""
+@dataclass(frozen=True, slots=True)
+class _Steps:
+    """What a step at each of P tried places adds to what all places have in common.
+
+    Parameters
+    ----------
+    columns : list of ndarray, shape (P, M)
+        The step, and the change of slope at it where one may change: orthonormal, and square to what is
+        common.
+    size, slope_size, mixed : ndarray, shape (P,)
+        Lengths of the two before they were made unit vectors, and how much of the step the second contained.
+    """
+
+    columns: list[Array]
+    size: Array
+    slope_size: Array
+    mixed: Array
+
+    def jumps(self, along: list[Array], best: NDArray[np.intp]) -> Array:
+        """Level after less level before, from each profile's shares of the columns of its best place."""
+        step = along[0]
+        if len(along) > 1:
+            step = step - along[1] * (self.mixed / self.slope_size)[best]
+        return np.asarray(step / self.size[best])
+
+
+def _steps(distance: Array, blur: float, slopes: tuple[bool, bool], common: Array) -> _Steps:
+    """Blurred steps at distances (P, M) from the tried places, square to the common columns (M, 1 or 2)."""
+
+    def square_to_common(parts: Array) -> Array:
+        return np.asarray(parts - (parts @ common) @ common.T)
+
+    def length(parts: Array) -> Array:
+        return np.sqrt(np.einsum("pm,pm->p", parts, parts))
+
     after = ndtr(distance / blur)
+    step = square_to_common(after)
+    size = length(step)
+    step /= size[:, None]
+    if not any(slopes):
+        return _Steps([step], size, size, np.zeros_like(size))
     bell = blur * np.exp(-0.5 * np.square(distance / blur)) / np.sqrt(2 * np.pi)
-    columns = [1 - after, after]
-    if slopes[0]:
-        columns.append(distance * (1 - after) - bell)
-    if slopes[1]:
-        columns.append(distance * after + bell)
-    return np.stack(columns, axis=-1)
+    ramp = square_to_common(distance * after + bell if slopes[1] else distance * (1 - after) - bell)
+    mixed = np.einsum("pm,pm->p", ramp, step)
+    ramp -= mixed[:, None] * step
+    slope_size = length(ramp)
+    return _Steps([step, ramp / slope_size[:, None]], size, slope_size, mixed)
 
 
 def _lowest(cost: Array, least: Array) -> tuple[Array, Array, Array]:
@@ -135,9 +172,3 @@ def _lowest(cost: Array, least: Array) -> tuple[Array, Array, Array]:
         shift = np.clip(shift - slope / curve, -1.0, 1.0)
     lowest = at + shift * (first + shift * (second / 2 + shift * (third / 6 + shift * fourth / 24)))
     return shift, np.maximum(lowest, least), bend
-
-
-def _jumps(profiles: Array, bases: Array, best: NDArray[np.intp]) -> Array:
-    """Level after less level before, each profile with the basis of its best place."""
-    levels = np.linalg.pinv(bases)
-    return np.asarray(np.einsum("nm,nm->n", profiles, (levels[:, 1] - levels[:, 0])[best]))
