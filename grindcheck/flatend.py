@@ -65,8 +65,7 @@ def flat_ends(outline: Outline, maps: FaceMaps, y: Array, centre: Array, reach: 
     farthest = maximum_filter1d(sums, 2 * span + 1, axis=1, origin=0, mode="nearest")
     farthest = np.concatenate([farthest[:, span:], np.repeat(farthest[:, -1:], span, axis=1)], axis=1)
     states = np.arange(-reach, reach + 1e-9, step / 2)
-    gain = np.stack([np.interp(states, borders, row) for row in farthest[:, : len(borders)] - sums])
-    return gain, states
+    return interpolated(states, borders, farthest[:, : len(borders)] - sums), states
 
 
 def flat_between(outline: Outline, maps: FaceMaps, y: Array, first: Array, second: Array) -> float:
@@ -87,11 +86,9 @@ def flat_between(outline: Outline, maps: FaceMaps, y: Array, first: Array, secon
         Sum over the rows of the votes for "not flat" between the lines, each row's say bounded.
     """
     sums, borders = _vote_sums(outline, maps, y, first, _CLOSE_MM)
-    between = [
-        np.interp(gap, borders, row) - np.interp(0.0, borders, row)
-        for gap, row in zip(second - first, sums, strict=True)
-    ]
-    return float(np.clip(_ROW_WEIGHT * np.array(between), -_ROW_SAY, _ROW_SAY).sum())
+    places = np.column_stack([second - first, np.zeros(len(y))])
+    there, here = interpolated(places, borders, sums).T
+    return float(np.clip(_ROW_WEIGHT * (there - here), -_ROW_SAY, _ROW_SAY).sum())
 
 
 def _vote_sums(
@@ -134,27 +131,30 @@ def _flat_model(profiles: Array, offsets: Array, y: Array, zone: NDArray[np.bool
     values = profiles[zone]
     weight = np.ones(len(values))
     for _ in range(4):
-        plane, *_ = np.linalg.lstsq(design * weight[:, None], values * weight, rcond=None)
+        weighted = design.T * weight**2
+        plane = np.linalg.solve(weighted @ design, weighted @ values)
         residual = np.abs(values - design @ plane)
         weight = 1.0 / np.sqrt(1.0 + (residual / (2 * np.median(residual) + 1e-3)) ** 2)
     flat = plane[0] + plane[1] * grid_x + plane[2] * grid_y
     off = np.where(zone, profiles - flat, np.nan)
     middle = float(np.median(grid_x[zone]))
-    near, far = _level(off, grid_x > middle), _level(off, grid_x <= middle)
+    halves = offsets > middle, offsets <= middle
+    near, far = (_level(off[:, half]) for half in halves)
     # streaks begin and end: what a row's level changes from one half to the other it may change again
     drift = float(1.48 * np.median(np.abs(near - far)))
     flat = flat + near[:, None]
     return flat, float(np.hypot(1.48 * np.median(np.abs((profiles - flat)[zone])), drift) + 0.015)
 
 
-def _level(off: Array, part: NDArray[np.bool_]) -> Array:
-    """Median of each row's part, 0 where too little is seen."""
-    seen = np.isfinite(off) & part
-    enough = seen.sum(axis=1) > 6
-    level = np.zeros(len(off))
-    if enough.any():
-        level[enough] = np.nanmedian(np.where(seen, off, np.nan)[enough], axis=1)
-    return level
+def _level(off: Array) -> Array:
+    """Median of what is seen of each row, 0 where that is too little; NaN isn't seen."""
+    ordered = np.sort(off, axis=1)  # NaN last
+    count = np.count_nonzero(np.isfinite(off), axis=1)
+    row, last = np.arange(len(off)), max(off.shape[1] - 1, 0)
+    if count.max(initial=0) <= 6:
+        return np.zeros(len(off))
+    middle = ordered[row, np.maximum(count - 1, 0) // 2], ordered[row, np.minimum(count // 2, last)]
+    return np.where(count > 6, (middle[0] + middle[1]) / 2, 0.0)
 
 
 def _votes(energy: Array, zone: NDArray[np.bool_], beyond: NDArray[np.bool_]) -> Array:
@@ -175,15 +175,41 @@ def best_line(gain: Array, states: Array, y: Array) -> tuple[float, float]:
     lost = np.minimum(_ROW_WEIGHT * (gain.max(axis=1, keepdims=True) - gain), _ROW_SAY)
     lever = y - y.mean()
     step = float(states[1] - states[0])
-    best = (np.inf, 0.0, 0.0)
-    columns = np.arange(len(states))
     leans = np.linspace(-1, 1, 61) * min(states[-1] / max(np.abs(lever).max(), 1.0), _LEAN_OFF)
-    for lean in leans:
-        index = np.clip(
-            columns[None, :] + np.rint(lean * lever / step).astype(int)[:, None], 0, len(states) - 1
-        )
-        total = np.take_along_axis(lost, index, axis=1).sum(axis=0)
-        least = int(np.argmin(total))
-        if total[least] < best[0]:
-            best = (float(total[least]), float(states[least]), float(lean))
-    return best[1], best[2]
+    shifts = np.rint(np.outer(leans, lever) / step).astype(int)
+    pad = int(np.abs(shifts).max())
+    shifted = np.lib.stride_tricks.sliding_window_view(
+        np.pad(lost, ((0, 0), (pad, pad)), mode="edge"), len(states), axis=1
+    )
+    rows = np.arange(len(y))
+    total = np.stack([shifted[rows, pad + along].sum(axis=0) for along in shifts])
+    lean, state = np.unravel_index(int(np.argmin(total)), total.shape)
+    return float(states[state]), float(leans[lean])
+
+
+def interpolated(places: Array, grid: Array, rows: Array) -> Array:
+    """Values of many rows between the places that they have in common, as `numpy.interp` gives them of one.
+
+    Parameters
+    ----------
+    places : ndarray, shape (K,) or (N, K)
+        Where to look: the same in all rows, or each row's own.
+    grid : ndarray, shape (M,)
+        Ascending.
+    rows : ndarray, shape (N, M)
+
+    Returns
+    -------
+    ndarray, shape (N, K)
+
+    Examples
+    --------
+    >>> interpolated(np.array([0.5, 3.0]), np.array([0.0, 1.0]), np.array([[2.0, 4.0], [1.0, 1.0]]))
+    array([[3., 4.],
+           [1., 1.]])
+    """
+    first = np.clip(np.searchsorted(grid, places, side="right") - 1, 0, len(grid) - 2)
+    share = np.clip((places - grid[first]) / (grid[first + 1] - grid[first]), 0.0, 1.0)
+    row = np.arange(len(rows))[:, None]
+    before, after = rows[row, first], rows[row, first + 1]
+    return np.asarray(before + share * (after - before))

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grindcheck.creasefit import blended, leaves_course, settle, step_along
-from grindcheck.flatend import FaceMaps, best_line, face_maps, flat_between, flat_ends, on_steel
+from grindcheck.flatend import FaceMaps, best_line, face_maps, flat_between, flat_ends, interpolated, on_steel
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
 from grindcheck.strip import STEP_MM, Strip, means_apart
@@ -384,7 +384,7 @@ def _trace(
         shift, lean = (0.0, 0.0) if settled else best_line(gain[:part], states, y[:part])
         at = shift + lean * (y - y[:part].mean())
         centre = centre + at
-        evidence = np.array([np.interp(p, states, row) for p, row in zip(at, gain, strict=True)])
+        evidence = interpolated(at[:, None], states, gain)[:, 0]
     rows = len(y) if top_mm else _top(evidence)
     if rows < 8 or (evidence[:rows] > _LEAST_EVIDENCE).sum() < 8:
         return no_line(np.column_stack([centre, y]))
