@@ -19,6 +19,7 @@ _STEP_MM = 0.2  # on either side of a step along a whole line
 _BEHIND_MM = (2.0, 0.6)  # of flat behind a line that tells how its own streaks step
 _BEYOND_MM = 1.5  # beyond it, where another step may lie
 _BOW_MM = 0.1  # usual bow of a plunge line in the middle
+_SETTLED_MM = 1e-13  # change of a curve in a round after which no other changes it
 _RIDGE = 9.0  # neighbours err alike: the bow's prior counts as this many rows
 
 
@@ -76,11 +77,13 @@ def settle(
 
     step = outline.face.plane.step_mm
     offsets = np.arange(-_BEFORE_MM, _AFTER_MM + 1e-9, step / 2)
+    lever = y - y.mean()
     found = None
     for reach in _REACHES_MM:
         points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
         colours = uniform_filter1d(sample(outline.face, points), ROWS_AS_ONE, axis=0, mode="nearest")
-        blur = outline.blur_mm * float(np.hypot(1.0, np.polyfit(y, centre, 1)[0]))
+        lean = lever @ centre / (lever @ lever)
+        blur = outline.blur_mm * float(np.hypot(1.0, lean))
         profiles = _told_best(colours, offsets) if mixed else colours.mean(axis=2)
         fit = fit_steps(profiles, offsets, blur=blur, reach=reach)
         good = (np.abs(fit.place) < 0.95 * reach) & (fit.gain > 0.1) & steel
@@ -133,7 +136,7 @@ def _told_best(colours: Array, offsets: Array) -> Array:
     from scipy.ndimage import uniform_filter1d
 
     flat = colours[:, offsets < -_MIX_MM]
-    behind = np.median(flat, axis=1)
+    behind = np.median(np.ascontiguousarray(flat.transpose(0, 2, 1)), axis=2)
     before = colours[:, (offsets > 0) & (offsets < _MIX_MM)].mean(axis=1)
     step = uniform_filter1d(before - behind, _MIX_ROWS, axis=0, mode="nearest")
     rest = (flat - behind[:, None, :]).reshape(-1, 3)
@@ -199,18 +202,19 @@ def robust(
     if far.any():  # Theil and Sen's median slope, a start that a third of blunders doesn't move
         coefficients[1] = np.median(slopes[far] / runs[far])
         coefficients[0] = np.median(x[keep] - coefficients[1] * along[keep])
-    scale = 0.3
     for _ in range(10):
         residual = x - design @ coefficients
         scale = max(1.48 * float(np.median(np.abs(residual[keep]))), 0.015)
         new = good & (np.abs(residual) < 3.5 * scale)
         if new.sum() < 6:
             break
-        keep = new
-        weight = 1.0 / (std[keep] ** 2 + scale**2)
-        normal = (design[keep] * weight[:, None]).T @ design[keep]
+        same, keep = np.array_equal(new, keep), new
+        weighted = design[keep].T / (std[keep] ** 2 + scale**2)
+        normal = weighted @ design[keep]
         normal[2, 2] += _RIDGE / _BOW_MM**2
-        coefficients = np.linalg.solve(normal, (design[keep] * weight[:, None]).T @ x[keep])
+        before, coefficients = coefficients, np.linalg.solve(normal, weighted @ x[keep])
+        if same and np.abs(coefficients - before).max() < _SETTLED_MM:
+            break
     c0, c1, c2 = coefficients
     curve = np.polynomial.Polynomial([c0 - c2 / 3, c1, c2], domain=[middle - half, middle + half])
     return keep, curve
