@@ -25,6 +25,7 @@ _CALM_MM = 0.5  # one sigma along the line beyond which brightness is shade or s
 _CLEANER = 0.1  # of the other side's spread that each side has at least: shade
 _PATTERN_MM = 0.8  # of bevel below the border that tells the pattern; the next piece tells how well it keeps
 _PLACES_A_SIGMA = 8.0  # at which an average is worked out
+_BLOCKS = 8  # whose samples, 0.5 MB at all states, are compared at once
 _MOST = 50.0  # squared spreads that one sample of the level may cost at most
 _CAP = 4.0  # spreads beyond which a sample of the pattern says no more
 _FLOOR = 0.004  # linear, where a logarithm begins
@@ -141,24 +142,16 @@ def _level_odds(
         spread.append(_along(off[:, None], _POOL_MM / COLUMN_MM) + 1e-6)
         calm.append(_along(linear[:, part], _CALM_MM / step) - mean[:, None])
     bevel, flat = usual
-    clear = np.abs(flat - bevel)[:, 0] / np.sqrt(0.5 * (spread[0] + spread[1]))[:, 0] / _STEP_CLEAR
+    even = np.sqrt(0.5 * (spread[0] + spread[1]))
+    clear = (np.abs(flat - bevel) / even)[:, 0] / _STEP_CLEAR
     least = _CLEANER**2 * np.maximum(*spread)
     weight = 0.5 * block * min(_looks(part) for part in calm)
-
-    def likelihood(share: Array, below: Array, above: Array) -> Array:
-        """Of what is shown, given how much of each sample is flat, and the variances below and above."""
-        expected = bevel[:, None] + (flat - bevel)[:, None] * share
-        variance = below[:, None] + (above - below)[:, None] * share
-        off = np.minimum((level[:, None] - expected) ** 2 / variance, _MOST)
-        return np.asarray(-weight * (off + np.log(variance)).sum(axis=2))
-
+    off, apart = level - bevel, flat - bevel
+    cost = _cost(off, apart, flat_share, (np.maximum(spread[0], least), np.maximum(spread[1], least)))
     # that a border is there at all, its step must tell: spreads differ by themselves along any line
-    even = 0.5 * (spread[0] + spread[1])
-    return _Vote(
-        likelihood=likelihood(flat_share, np.maximum(spread[0], least), np.maximum(spread[1], least)),
-        gain=likelihood(flat_share, even, even) - likelihood(gradual[None], even, even),
-        clear=clear,
-    )
+    none = np.minimum(((off - apart * gradual) / even) ** 2, _MOST).sum(axis=1)
+    gain = none[:, None] - _cost(off / even, apart / even, flat_share)
+    return _Vote(likelihood=-weight * cost, gain=weight * gain, clear=clear)
 
 
 def _pattern_odds(
@@ -172,8 +165,6 @@ def _pattern_odds(
     step: float,
 ) -> _Vote:
     """Vote of the bevel's lines, which end at the border."""
-    from scipy.ndimage import gaussian_filter
-
     pool = _POOL_MM / step
     lines = linear - _along(linear, _CALM_MM / step)
     near = below & (offsets > offsets[below][-1] - _PATTERN_MM)
@@ -191,7 +182,7 @@ def _pattern_odds(
     cost = np.einsum("bm,sm->bs", -2 * with_it / spread, share)
     cost += np.einsum("bm,sm->bs", alone / spread, share**2)
     none = ((0.25 * alone - with_it) / spread).sum(axis=1)
-    energy = gaussian_filter(np.log(np.maximum(linear, _FLOOR)), 0.7, order=(1, 0)) ** 2
+    energy = _slope(np.log(np.maximum(linear, _FLOOR)), 0.7, across=0.7) ** 2
     bevel, flat = (
         _blocks(_along(energy[:, part].mean(axis=1), pool)[:, None], block) for part in (below, above)
     )
@@ -209,13 +200,11 @@ def _look_odds(
     step: float,
 ) -> Array:
     """Vote of level and liveliness, mixed so that they tell the sides best (Fisher 1936)."""
-    from scipy.ndimage import gaussian_filter1d
-
     logs = np.log(np.maximum(linear, _FLOOR))
     looks = [_blocks(_along(logs, _LEVEL_MM / step), block)]
     for fineness in _FINENESS:
-        slope = gaussian_filter1d(logs, fineness, axis=0, order=1)
-        looks.append(0.5 * np.log(_blocks(_along(slope**2, _LEVEL_MM / step), block) + _STILL))
+        energy = _slope(logs, fineness) ** 2
+        looks.append(0.5 * np.log(_blocks(_along(energy, _LEVEL_MM / step), block) + _STILL))
     look = np.stack(looks, axis=2)
     sides = []
     spread = np.zeros((len(look), len(looks), len(looks)))
@@ -230,8 +219,44 @@ def _look_odds(
     mixture = np.linalg.solve(spread, apart[:, :, None])[:, :, 0]
     clear = np.sqrt(np.einsum("bi,bi->b", mixture, apart)) + 1e-9  # distance of the sides in spreads
     told = np.einsum("bmi,bi->bm", look - sides[0][:, None], mixture) / clear[:, None]
-    cost = np.minimum((told[:, None, :] - clear[:, None, None] * flat_share) ** 2, _MOST).sum(axis=2)
+    cost = _cost(told, clear[:, None], flat_share)
     return np.asarray(-0.5 * _looks(told[:, above] - clear[:, None]) * cost)
+
+
+def _cost(off: Array, apart: Array, flat_share: Array, variances: tuple[Array, Array] | None = None) -> Array:
+    """How badly a border at each state explains each block: its samples' squares, each capped, summed.
+
+    Parameters
+    ----------
+    off : ndarray, shape (blocks, samples)
+        What is seen less what the bevel shows, in spreads if no variances are given.
+    apart : ndarray, shape (blocks, 1)
+        What the flat shows less what the bevel shows, likewise.
+    flat_share : ndarray, shape (states, samples)
+        Share of the flat in each sample.
+    variances : (ndarray, ndarray), shape (blocks, 1), optional
+        Of bevel and flat; their logarithms count too.
+
+    Returns
+    -------
+    ndarray, shape (blocks, states)
+    """
+    cost = np.empty((len(off), len(flat_share)))
+    # so few blocks at once that they stay in the cache
+    for first in range(0, len(off), _BLOCKS):
+        part = slice(first, first + _BLOCKS)
+        missed = apart[part, None] * flat_share
+        np.subtract(missed, off[part, None], out=missed)
+        np.multiply(missed, missed, out=missed)
+        if variances is not None:
+            bevel, flat = (one[part, None] for one in variances)
+            variance = (flat - bevel) * flat_share + bevel
+            missed /= variance
+        np.minimum(missed, _MOST, out=missed)
+        if variances is not None:
+            missed += np.log(variance, out=variance)
+        missed.sum(axis=2, out=cost[part])
+    return cost
 
 
 def _along(picture: Array, sigma: float) -> Array:
@@ -243,12 +268,26 @@ def _along(picture: Array, sigma: float) -> Array:
         flat = cv2.resize(flat, (rows, places), interpolation=cv2.INTER_AREA)
         # each place is the mean over its own width, which widens the average by that box's variance
         sigma = float(np.sqrt((sigma * places / columns) ** 2 - 1 / 12))
-    reach = int(4.0 * sigma + 0.5)
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
-    flat = cv2.sepFilter2D(flat, -1, np.ones(1), kernel / kernel.sum(), borderType=cv2.BORDER_REPLICATE)
+    flat = cv2.sepFilter2D(flat, -1, np.ones(1), _bell(sigma), borderType=cv2.BORDER_REPLICATE)
     if places < columns:
         flat = cv2.resize(flat, (rows, columns), interpolation=cv2.INTER_LINEAR)
     return np.asarray(flat, dtype=np.float64).reshape(picture.shape)
+
+
+def _slope(picture: Array, sigma: float, *, across: float = 0.0) -> Array:
+    """Gaussian derivative along the line, averaged across it too if that is asked."""
+    bell = _bell(sigma)
+    reach = len(bell) // 2
+    slope = np.arange(-reach, reach + 1) / sigma**2 * bell
+    row = _bell(across) if across else np.ones(1)
+    return np.asarray(cv2.sepFilter2D(picture, -1, row, slope, borderType=cv2.BORDER_REFLECT))
+
+
+def _bell(sigma: float) -> Array:
+    """Return the weights of a Gaussian average, four sigmas to either side."""
+    reach = int(4.0 * sigma + 0.5)
+    weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    return np.asarray(weights / weights.sum())
 
 
 def _blocks(picture: Array, block: int) -> Array:
