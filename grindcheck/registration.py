@@ -252,12 +252,16 @@ def integral_length(residual: Array) -> float:
     >>> 1.0 <= integral_length(rng.normal(size=2000)) < 1.3
     True
     """
-    residual = np.asarray(residual, dtype=np.float64) - np.mean(residual, axis=0)
+    from scipy.fft import next_fast_len
+
     count = len(residual)
     if count < 8:
         return 1.0
-    power = np.abs(np.fft.rfft(residual, 2 * count, axis=0)) ** 2
-    correlation = np.fft.irfft(power if power.ndim == 1 else power.sum(axis=1))[: count // 2]
+    rows = np.ascontiguousarray(np.atleast_2d(np.transpose(residual)), dtype=np.float64)
+    length = next_fast_len(2 * count, real=True)
+    spectrum = np.fft.rfft(rows - rows.mean(axis=1, keepdims=True), length, axis=1).view(np.float64)
+    power = np.einsum("nm,nm->m", spectrum, spectrum).reshape(-1, 2).sum(axis=1)
+    correlation = np.fft.irfft(power, length)[: count // 2]
     if correlation[0] <= 0:
         return 1.0
     correlation = correlation / correlation[0]
