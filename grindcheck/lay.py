@@ -30,7 +30,9 @@ class Lay:
     def across(self) -> NDArray[np.float32]:
         """−1 where all lines run along the blade, +1 where all run across, 0 without lay."""
         total = self.energy_x + self.energy_y
-        return np.asarray((self.energy_x - self.energy_y) / np.maximum(total, 1e-9), dtype=np.float32)
+        np.maximum(total, 1e-9, out=total)
+        apart = self.energy_x - self.energy_y
+        return np.asarray(np.divide(apart, total, out=apart))
 
     def upside_down(self) -> "Lay":
         """Return the maps with y reversed."""

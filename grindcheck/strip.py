@@ -82,18 +82,16 @@ def unroll(outline: Outline, lay: Lay) -> Strip:
     begins = turned if _steps(x, spine, turned) else float(x[0])
     width = spine - edge
     above = np.arange(0.0, float(np.percentile(width, 99)) + 1.0, STEP_MM)
-    points = np.stack(np.broadcast_arrays(x[None, :], edge[None, :] + above[:, None]), axis=-1)
-    index = outline.face.plane.index_from_grid(points.reshape(-1, 2)).astype(np.float32)
-    maps = index.reshape(*points.shape)
+    y = edge[None, :] + above[:, None]
+    plane = outline.face.plane
+    column = np.tile(((x - plane.x_min_mm) / plane.step_mm).astype(np.float32), (len(above), 1))
+    row = ((plane.y_max_mm - y) / plane.step_mm).astype(np.float32)
     brightness, across = (
-        np.asarray(
-            cv2.remap(np.ascontiguousarray(part), maps[..., 0], maps[..., 1], cv2.INTER_LINEAR),
-            dtype=np.float32,
-        )
+        np.asarray(cv2.remap(np.ascontiguousarray(part), column, row, cv2.INTER_LINEAR), dtype=np.float32)
         for part in (lay.brightness, lay.across)
     )
     inside = (above[:, None] > _RIM_MM) & (above[:, None] < width[None, :] - _RIM_MM)
-    behind = edge[None, :] + above[:, None] < np.where(np.isfinite(raw), raw, edge)[None, :] + _RIM_MM
+    behind = y < np.where(np.isfinite(raw), raw, edge)[None, :] + _RIM_MM
     return Strip(
         x_mm=frozen(x), above_mm=frozen(above), edge_mm=frozen(edge), width_mm=frozen(width), heel_mm=heel,
         begins_mm=begins, covered=covered, brightness=brightness, across=across, inside=inside & ~behind,
@@ -118,13 +116,16 @@ def means_apart(values: Array, gap: int, length: int) -> tuple[Array, NDArray[np
         Entries in the shorter of the two windows.
     """
     number = len(values)
-    sums = np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(values, axis=0, dtype=np.float64)])
+    sums = np.zeros((number + 1, *values.shape[1:]))
+    np.cumsum(values, axis=0, dtype=np.float64, out=sums[1:])
     at = np.arange(number)
     means, counts = [], []
     for near, far in ((gap, gap + length), (-gap - length, -gap)):
         begin, end = np.clip(at + near, 0, number), np.clip(at + far, 0, number)
         count = (end - begin).reshape(-1, *[1] * (values.ndim - 1))
-        means.append((sums[end] - sums[begin]) / np.maximum(count, 1))
+        mean = np.take(sums, end, axis=0)
+        mean -= np.take(sums, begin, axis=0)
+        means.append(np.divide(mean, np.maximum(count, 1), out=mean))
         counts.append(end - begin)
     return np.asarray(means[0] - means[1]), np.minimum(*counts)
 
@@ -191,14 +192,22 @@ def _carried_on(x: Array, edge: Array) -> tuple[Array, float, float]:
     line_x = np.arange(run) * STEP_MM
     for index in range(begin, -1, -5):
         piece = course[index + 1 : index + 1 + run]
-        slope, level = np.polyfit(line_x[: len(piece)], piece, 1)
+        slope, level = _straight(line_x[: len(piece)], piece)
         ahead = level - slope * STEP_MM
         if course[index] - ahead > _HEEL_MM or not finite[index]:
             first = index + 1 + int(1.0 / STEP_MM)
             piece = course[first : first + run]
-            slope, level = np.polyfit(line_x[: len(piece)], piece, 1)
+            slope, level = _straight(line_x[: len(piece)], piece)
             straight = level + slope * (x[:first] - x[first])
             turned = np.flatnonzero(course[:first] - straight > _TURNED_MM)
             course[:first] = straight
             return np.asarray(course), float(x[index]), float(x[turned[-1] if turned.size else index])
     return np.asarray(course), float(x[0]), float(x[0])
+
+
+def _straight(x: Array, y: Array) -> tuple[float, float]:
+    """Slope of the least squares line, and its level at x = 0."""
+    middle = x.mean()
+    away = x - middle
+    slope = away @ y / (away @ away)
+    return float(slope), float(y.mean() - slope * middle)
