@@ -53,16 +53,24 @@ def follow(likelihood: Array, states: Array, *, walk: float) -> tuple[Array, Arr
     emission = np.ascontiguousarray(np.moveaxis(emission.reshape(-1, *likelihood.shape[-2:]), 1, 0))
     forward = np.empty_like(emission)
     backward = np.ones_like(emission)
-    carried = np.full(emission.shape[1:], 1.0 / states.size)
-    for index, seen in enumerate(emission):
-        now = seen * carried + 1e-30
-        forward[index] = now / now.sum(axis=1, keepdims=True)
-        carried = forward[index] @ step + 1e-12
+    total, carried = np.empty((emission.shape[1], 1)), np.full(emission.shape[1:], 1.0 / states.size)
+    # written in place, since there are many steps and little to each
+    for seen, now in zip(emission, forward, strict=True):
+        np.multiply(seen, carried, out=now)
+        now += 1e-30
+        np.add.reduce(now, axis=1, keepdims=True, out=total)
+        now /= total
+        np.matmul(now, step, out=carried)
+        carried += 1e-12
     carried = np.ones(emission.shape[1:])
-    for index in range(len(emission) - 2, -1, -1):
-        carried = (emission[index + 1] * carried) @ step + 1e-12
-        carried /= carried.sum(axis=1, keepdims=True)
-        backward[index] = carried
+    after = np.empty_like(carried)
+    for seen, before in zip(emission[:0:-1], backward[-2::-1], strict=True):
+        np.multiply(seen, carried, out=after)
+        np.matmul(after, step, out=before)
+        before += 1e-12
+        np.add.reduce(before, axis=1, keepdims=True, out=total)
+        before /= total
+        carried = before
     posterior = forward * backward
     posterior /= posterior.sum(axis=-1, keepdims=True)
     mean = posterior @ states

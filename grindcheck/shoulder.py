@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from grindcheck.border import AROUND_MM, COLUMN_MM, BorderOdds, border_odds
 from grindcheck.chain import follow
+from grindcheck.flatend import interpolated
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
 from grindcheck.plunge import Line, no_line
@@ -72,24 +73,25 @@ def shoulder_path(strip: Strip, *, from_mm: float, top_mm: float | None = None) 
     if top_mm is not None:
         off = np.minimum(((strip.above_mm - top_mm) / _CORNER_MM) ** 2, 9.0)
         worth[:, : round(5.0 / COLUMN_MM)] -= 0.2 * off[:, None]
-    best = np.empty_like(worth)
-    came = np.zeros(worth.shape, dtype=np.intp)
-    best[:, 0] = worth[:, 0]
+    # column by column, so that each is one row in memory
+    gain = np.ascontiguousarray(worth.T)
+    came = np.zeros(gain.shape, dtype=np.intp)
     penalty = 0.02 * np.arange(-_STEEPEST, _STEEPEST + 1) ** 2
     index = np.arange(rows)
     before = np.full(rows + 2 * _STEEPEST, -1e9)
+    best = before[_STEEPEST : rows + _STEEPEST]
+    best[:] = gain[0]
     # row r's neighbours in the column before are r + _STEEPEST … r − _STEEPEST, from the upper one down
     neighbours = np.lib.stride_tricks.sliding_window_view(before, 2 * _STEEPEST + 1)[:, ::-1]
-    for column in range(1, worth.shape[1]):
-        before[_STEEPEST : rows + _STEEPEST] = best[:, column - 1]
+    for column in range(1, len(gain)):
         options = neighbours - penalty
         chosen = options.argmax(axis=1)
-        came[:, column] = index + _STEEPEST - chosen
-        best[:, column] = options[index, chosen] + worth[:, column]
-    path = np.empty(worth.shape[1], dtype=np.intp)
-    path[-1] = int(best[:, -1].argmax())
-    for column in range(worth.shape[1] - 1, 0, -1):
-        path[column - 1] = np.clip(came[path[column], column], 0, rows - 1)
+        np.subtract(index + _STEEPEST, chosen, out=came[column])
+        np.add(options[index, chosen], gain[column], out=best)
+    path = np.empty(len(gain), dtype=np.intp)
+    path[-1] = int(best.argmax())
+    for column in range(len(gain) - 1, 0, -1):
+        path[column - 1] = min(max(came[column, path[column]], 0), rows - 1)
     return Path(x_mm=frozen(x), above_mm=frozen(strip.above_mm[path]))
 
 
@@ -108,16 +110,17 @@ def _worth(strip: Strip, from_mm: float) -> tuple[Array, Array]:
     step = np.abs(means_apart(smooth, 1, 4)[0])
     seen = inside > 0
     noise = 1.48 * float(np.median(step[seen])) + 0.01 if seen.any() else 1.0
-    level = np.abs(means_apart(smooth, 4, 15)[0])
-    change = -means_apart(lay, 2, 15)[0]
+    # the rest is asked of the columns that are kept only
+    thin = slice(None, None, round(COLUMN_MM / STEP_MM))
+    step = step[:, thin]
+    level = np.abs(means_apart(smooth[:, thin], 4, 15)[0])
+    change = -means_apart(lay[:, thin], 2, 15)[0]
     worth = (
         np.minimum(step / noise, 8.0) / 8.0 + np.clip(change, -0.5, 1.0) + 0.4 * np.minimum(level / 0.4, 1.0)
     )
     height = strip.above_mm[:, None]
-    legal = (height > _LOWEST_MM) & (height < strip.width_mm[first:][None, :] - _RIM_MM)
-    worth = np.where(legal, worth, 0.0)
-    stride = round(COLUMN_MM / STEP_MM)
-    return worth[:, ::stride].astype(np.float64), strip.x_mm[first:][::stride]
+    legal = (height > _LOWEST_MM) & (height < strip.width_mm[first:][thin][None, :] - _RIM_MM)
+    return np.where(legal, worth, 0.0), strip.x_mm[first:][thin]
 
 
 def trace_shoulder(outline: Outline, strip: Strip, path: Path, *, top_mm: float | None = None) -> Line:
@@ -214,8 +217,8 @@ def _steady(x: Array, height: Array, good: NDArray[np.bool_]) -> NDArray[np.bool
     trend = np.full(len(x), float(np.median(height[good])))
     for _ in range(20):  # least absolute deviations: a third of the places may lie on another line
         off = np.abs(height - trend)
-        root = np.sqrt(weight / np.maximum(off, 0.02))
-        coefficients, *_ = np.linalg.lstsq(design * root[:, None], height * root, rcond=None)
+        weighted = design.T * (weight / np.maximum(off, 0.02))
+        coefficients = np.linalg.solve(weighted @ design, weighted @ height)
         trend = design @ coefficients
     off = np.abs(height - trend)
     usual = min(1.48 * float(np.median(off[good])), _WAVY_MM)
@@ -290,7 +293,7 @@ def _follow(outline: Outline, course: Array, reach: float) -> _Pass:
     places, stds = follow(np.stack([odds.look, odds.likelihood]), states, walk=_WALK_MM)
     guide = guided(places[0], stds[0], states)
     place, std = follow(odds.likelihood + guide, states, walk=_WALK_MM)[0], stds[1]
-    gain = np.array([np.interp(p, states, row) for p, row in zip(place, odds.gain, strict=True)])
+    gain = interpolated(place[:, None], states, odds.gain)[:, 0]
     block = max(round(COLUMN_MM / step), 1)
     centre = slice(block // 2, len(place) * block, block)
     return _Pass(
