@@ -298,15 +298,20 @@ def _look_across(strip: Strip, plunge: Candidate, band: tuple[float, float]) -> 
     column = int(np.argmin(np.abs(strip.x_mm - plunge.x_mm)))
     width = float(strip.width_mm[column])
     rows = np.flatnonzero((strip.above_mm > band[0] * width) & (strip.above_mm < band[1] * width))
+    at = plunge.x_mm + plunge.lean * (strip.above_mm[rows] - plunge.above_mm)
     looks = []
     for gap, reach in ((0.8, 4.0), (-4.0, -0.8)):
-        values = []
-        for row in rows:
-            at = plunge.x_mm + plunge.lean * (strip.above_mm[row] - plunge.above_mm)
-            piece = (strip.x_mm > at + gap) & (strip.x_mm < at + reach) & strip.inside[row]
-            if piece.sum() > 5:
-                values.append((strip.brightness[row, piece].mean(), strip.across[row, piece].mean()))
-        looks.append(np.median(values, axis=0) if values else np.zeros(2))
+        first = np.searchsorted(strip.x_mm, at + gap, side="right")
+        end = np.searchsorted(strip.x_mm, at + reach, side="left")
+        columns = first[:, None] + np.arange(max((end - first).max(initial=0), 1))
+        held = np.minimum(columns, len(strip.x_mm) - 1)
+        seen = strip.inside[rows[:, None], held] & (columns < end[:, None])
+        enough = np.count_nonzero(seen, axis=1) > 5
+        values = [
+            part[rows[:, None], held][enough].mean(axis=1, where=seen[enough], dtype=np.float64)
+            for part in (strip.brightness, strip.across)
+        ]
+        looks.append(np.median(values, axis=1) if enough.any() else np.zeros(2))
     return float(np.hypot(*((looks[0] - looks[1]) * np.array([2.0, 1.0]))))
 
 
