@@ -171,7 +171,8 @@ def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
     surveys = _each_side(lambda side: survey(faces[side].outline))
     left, right = choose_plunges(surveys["left"], surveys["right"])
     chosen = {"left": left, "right": right}
-    plunges = _each_side(lambda side: trace_plunge_of(surveys[side], chosen[side]))
+    # so many small steps that two threads would only wait for each other
+    plunges = {side: trace_plunge_of(surveys[side], chosen[side]) for side in surveys}
     plunges = {
         "left": compare_plunges(surveys["left"], plunges["left"], surveys["right"], plunges["right"]),
         "right": compare_plunges(surveys["right"], plunges["right"], surveys["left"], plunges["left"]),
