@@ -176,6 +176,11 @@ def _resampled(photo: Photo, map_px: NDArray[np.float32]) -> tuple[NDArray[np.ui
 
     height, width = photo.bgr.shape[:2]
     stored = cv2.remap(photo.bgr, map_px, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)  # type: ignore[call-overload]
+    # between nodes, the map's border among them, that lie well inside nothing lies outside
+    rows, columns = (np.append(np.arange(0, side, _NODE), side - 1) for side in map_px.shape[:2])
+    nodes = map_px[np.ix_(rows, columns)]
+    if ((nodes >= 1.0) & (nodes <= (width - 2.0, height - 2.0))).all():
+        return stored, np.ones(map_px.shape[:2], dtype=np.bool_)
     return stored, cv2.inRange(map_px, (0.0, 0.0), (width - 1.0, height - 1.0)) > 0
 
 
@@ -195,4 +200,4 @@ def _map_px(camera: Camera, plane: Plane) -> NDArray[np.float32]:
     nodes = px.reshape(*count, 2).astype(np.float32)
     dense = cv2.resize(nodes, None, fx=_NODE, fy=_NODE, interpolation=cv2.INTER_LINEAR)
     begin = _NODE // 2
-    return np.ascontiguousarray(dense[begin : begin + rows, begin : begin + columns])
+    return np.asarray(dense[begin : begin + rows, begin : begin + columns], dtype=np.float32)
