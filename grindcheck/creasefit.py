@@ -80,8 +80,8 @@ def settle(
     lever = y - y.mean()
     found = None
     for reach in _REACHES_MM:
-        points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
-        colours = uniform_filter1d(sample(outline.face, points), ROWS_AS_ONE, axis=0, mode="nearest")
+        colours = sample(outline.face, centre[:, None] + offsets, y[:, None])
+        colours = uniform_filter1d(colours, ROWS_AS_ONE, axis=0, mode="nearest")
         lean = lever @ centre / (lever @ lever)
         blur = outline.blur_mm * float(np.hypot(1.0, lean))
         profiles = _told_best(colours, offsets) if mixed else colours.mean(axis=2)
@@ -112,8 +112,8 @@ def step_along(outline: Outline, y: Array, centre: Array) -> tuple[Array, Array]
     step = outline.face.plane.step_mm
     half = max(round(_STEP_MM / step), 1)
     offsets = np.arange(-_BEHIND_MM[0], _BEYOND_MM, step)
-    points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
-    sums = np.cumsum(sample(outline.face, points).mean(axis=0), axis=0)
+    colours = sample(outline.face, centre[:, None] + offsets, y[:, None])
+    sums = np.cumsum(colours.mean(axis=0), axis=0)
     means = (sums[half:] - sums[:-half]) / half
     steps = means[half:] - means[:-half]
     offsets = offsets[half : half + len(steps)] + step / 2

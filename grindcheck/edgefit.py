@@ -137,7 +137,7 @@ def _steps(distance: Array, blur: float, slopes: tuple[bool, bool], common: Arra
         return np.asarray(parts - (parts @ common) @ common.T)
 
     def length(parts: Array) -> Array:
-        return np.sqrt(np.einsum("pm,pm->p", parts, parts))
+        return np.asarray(np.sqrt(np.einsum("pm,pm->p", parts, parts)))
 
     after = ndtr(distance / blur)
     step = square_to_common(after)

@@ -46,12 +46,13 @@ def face_maps(outline: Outline) -> FaceMaps:
     )
 
 
-def on_steel(outline: Outline, maps: FaceMaps, points: Array) -> NDArray[np.bool_]:
-    """Whether points lie on the blade, clear of its rim."""
-    plane = outline.face.plane
-    index = np.rint(plane.index_from_grid(points.reshape(-1, 2))).astype(int)
-    columns, rows = np.clip(index[:, 0], 0, plane.shape[1] - 1), np.clip(index[:, 1], 0, plane.shape[0] - 1)
-    return np.asarray(maps.steel[rows, columns].reshape(points.shape[:2]) > 0)
+def on_steel(maps: FaceMaps, columns: Array, rows: Array) -> NDArray[np.bool_]:
+    """Whether columns and rows that make up (N, M) lie on the blade, clear of its rim."""
+    row, column = (
+        np.clip(np.rint(each).astype(int), 0, side - 1)
+        for each, side in zip((rows, columns), maps.steel.shape, strict=True)
+    )
+    return np.asarray(maps.steel[row, column] > 0)
 
 
 def flat_ends(outline: Outline, maps: FaceMaps, y: Array, centre: Array, reach: float) -> tuple[Array, Array]:
@@ -99,10 +100,10 @@ def _vote_sums(
 
     step = outline.face.plane.step_mm
     offsets = np.arange(-_FLAT_MM[0] - reach, reach + _BAND_MM + step, step)
-    points = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
-    steel = on_steel(outline, maps, points)
+    columns, rows = outline.face.plane.pixels(centre[:, None] + offsets, y[:, None])
+    steel = on_steel(maps, columns, rows)
     share = uniform_filter1d(steel.astype(np.float64), ROWS_AS_ONE, axis=0, mode="nearest")
-    single = sample_map(outline.face, maps.brightness, points)
+    single = sample_map(maps.brightness, columns, rows)
     smooth = uniform_filter1d(np.where(steel, single, 0.0), ROWS_AS_ONE, axis=0, mode="nearest")
     profiles = smooth / np.maximum(share, 1e-3)
     zone = (share > 0.5) & (offsets < -reach - _FLAT_MM[1])[None, :]
@@ -110,7 +111,7 @@ def _vote_sums(
     flat, noise = _flat_model(profiles, offsets, y, zone)
     votes = _votes(((profiles - flat) / noise) ** 2, zone, beyond)
     # lines across the blade: their slope, seen along them, as a mean square so that no row's phase matters
-    upright = sample_map(outline.face, maps.upright, points)
+    upright = sample_map(maps.upright, columns, rows)
     slope = gaussian_filter1d(upright, 1.0, axis=1, order=1, mode="nearest") ** 2
     energy = uniform_filter1d(uniform_filter1d(slope, ROWS_AS_ONE, axis=0, mode="nearest"), 5, axis=1)
     # a sharp step is felt by the slope samples before it: its vote lags by as much

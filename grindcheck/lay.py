@@ -66,11 +66,13 @@ def lay_of(face: Face, *, derivative_mm: float = 0.12, average_mm: float = 0.6) 
     import cv2
 
     mean = cv2.transform(face.linear, np.full((1, 3), 1 / 3, dtype=np.float32))
-    brightness = np.log(np.maximum(mean, _DARKEST))
+    brightness = np.log(np.maximum(mean, _DARKEST, out=mean), out=mean)
     sigma = max(derivative_mm / face.plane.step_mm, 0.8)
     smooth = cv2.GaussianBlur(brightness, (0, 0), sigma)
     slopes = (cv2.Sobel(smooth, cv2.CV_32F, *axes, ksize=3, scale=0.125) for axes in ((1, 0), (0, 1)))
-    energy_x, energy_y = (_averaged(slope * slope, average_mm / face.plane.step_mm) for slope in slopes)
+    energy_x, energy_y = (
+        _averaged(np.multiply(slope, slope, out=slope), average_mm / face.plane.step_mm) for slope in slopes
+    )
     return Lay(brightness=brightness, energy_x=energy_x, energy_y=energy_y)
 
 

@@ -203,10 +203,12 @@ def _changes(lay: Lay, face: Face, rim: Array, inward: float, x: Array) -> Array
     order = np.argsort(rim[:, 0])
     y = np.interp(x, rim[order, 0], rim[order, 1])
     depth = np.linspace(1.0, 4.0, 7)
-    points = np.stack([np.broadcast_to(x, (7, len(x))), y + inward * depth[:, None]], axis=-1)
-    index = np.rint(face.plane.index_from_grid(points.reshape(-1, 2))).astype(int)
-    columns = np.clip(index[:, 0], 0, face.plane.shape[1] - 1)
-    rows = np.clip(index[:, 1], 0, face.plane.shape[0] - 1)
+    columns, rows = (
+        np.clip(np.rint(each).astype(int), 0, side - 1)
+        for each, side in zip(
+            face.plane.pixels(x, y + inward * depth[:, None]), face.plane.shape[::-1], strict=True
+        )
+    )
     seen = Lay(
         brightness=lay.brightness[rows, columns],
         energy_x=lay.energy_x[rows, columns],
@@ -214,7 +216,7 @@ def _changes(lay: Lay, face: Face, rim: Array, inward: float, x: Array) -> Array
     )
     looks = []
     for values in (seen.brightness, seen.across):
-        strip = np.median(values.reshape(7, len(x)), axis=0)
+        strip = np.median(values, axis=0)
         sums = np.concatenate([[0.0], np.cumsum(strip)])
         means = (sums[16:] - sums[:-16]) / 16
         looks.append(means[16:] - means[:-16] if len(means) > 20 else np.zeros(1))
@@ -254,11 +256,12 @@ def straight_part(spine: Array, *, within_mm: float) -> NDArray[np.bool_]:
     for length in (15.0, 30.0, 60.0):
         for start in np.arange(x.min(), x.max() - length + 1e-9, 5.0):
             part = (x >= start) & (x <= start + length)
-            if np.count_nonzero(part) < 20:
+            count = int(np.count_nonzero(part))
+            if count < 20:
                 continue
             for _ in range(3):
                 near_x, near_y = x[part], y[part]
-                middle, level = near_x.mean(), near_y.mean()
+                middle, level = np.add.reduce(near_x) / count, np.add.reduce(near_y) / count
                 away = near_x - middle
                 slope = away @ near_y / (away @ away)
                 part = np.abs(y - level - slope * (x - middle)) < within_mm
@@ -357,20 +360,24 @@ def _resample(chain: Array) -> tuple[Array, Array]:
 def _refine(
     face: Face, points: Array, normals: Array, *, blur: float, reach: float
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
-    from scipy.ndimage import median_filter, uniform_filter1d
+    import cv2
+    from scipy.ndimage import median_filter
 
     window = reach + max(0.7, 4 * blur)
     offsets = np.arange(-window, window + 1e-9, face.plane.step_mm / 2)
-    colours = sample(face, points[:, None, :] + offsets[None, :, None] * normals[:, None, :])
-    colours = uniform_filter1d(colours, 3, axis=0, mode="nearest")
-    inner = np.median(colours[:, offsets < -min(reach, window / 2)], axis=1)
-    outer = np.median(colours[:, offsets > min(reach, window / 2)], axis=1)
+    (x, y), (normal_x, normal_y) = points.T[:, :, None], normals.T[:, :, None]
+    found = sample(face, x + offsets * normal_x, y + offsets * normal_y)
+    mean = cv2.blur(found.reshape(len(found), -1), (1, 3), borderType=cv2.BORDER_REPLICATE)
+    # each channel's samples beside each other
+    colours = np.ascontiguousarray(mean.reshape(found.shape).transpose(0, 2, 1), dtype=np.float64)
+    inner = np.median(colours[:, :, offsets < -min(reach, window / 2)], axis=2)
+    outer = np.median(colours[:, :, offsets > min(reach, window / 2)], axis=2)
     step = inner - outer
     spread = _FLOOR**2 * np.eye(3) + _SHADOW**2 * outer[:, :, None] * outer[:, None, :]
     direction = np.linalg.solve(spread, step[:, :, None])[:, :, 0]
     scale = np.einsum("nc,nc->n", direction, step)
     direction /= np.maximum(scale, 1e-9)[:, None]
-    values = np.einsum("nmc,nc->nm", colours - outer[:, None, :], direction)
+    values = (direction[:, None] @ (colours - outer[:, :, None]))[:, 0]
     fit = fit_steps(values, offsets, blur=blur, reach=reach)
     place = fit.place
     typical = median_filter(place, size=9, mode="nearest")
@@ -382,20 +389,20 @@ def _refine(
     return place, np.where(clipped, std + face.plane.step_mm, std), good
 
 
-def sample(face: Face, points_mm: Array) -> Array:
-    """Linear colours of a face at points of shape (N, M, 2) in its frame: (N, M, 3), bilinear."""
-    return sample_map(face, face.linear, points_mm)
+def sample(face: Face, x_mm: Array, y_mm: Array) -> Array:
+    """Linear colours of a face, bilinear, (N, M, 3): at places of its frame whose x and y make up (N, M)."""
+    return sample_map(face.linear, *face.plane.pixels(x_mm, y_mm))
 
 
-def sample_map(face: Face, picture: NDArray[np.float32], points_mm: Array) -> Array:
-    """Any map over a face's grid at points of shape (N, M, 2) in its frame, bilinear."""
+def sample_map(picture: NDArray[np.float32], columns: Array, rows: Array) -> Array:
+    """Any map over a face's grid at columns and rows that make up (N, M), bilinear."""
     import cv2
 
-    rows, columns = points_mm.shape[:2]
-    index = face.plane.index_from_grid(points_mm.reshape(-1, 2)).astype(np.float32).reshape(rows, columns, 2)
-    return cv2.remap(
-        picture, index[..., 0], index[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    ).astype(np.float64)
+    shape = np.broadcast_shapes(columns.shape, rows.shape)
+    column, row = (np.broadcast_to(each, shape).astype(np.float32, order="C") for each in (columns, rows))
+    return cv2.remap(picture, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(
+        np.float64
+    )
 
 
 def _tip(edge: Array, spine: Array) -> Array:

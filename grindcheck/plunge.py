@@ -390,8 +390,8 @@ def _trace(
         return no_line(np.column_stack([centre, y]))
     y, centre, evidence = y[:rows], centre[:rows], evidence[:rows]
     # a line over the choil or beyond the rim isn't on the blade
-    behind = np.stack(np.broadcast_arrays(centre[:, None] - [[0.5, 0.0]], y[:, None]), axis=-1)
-    steel = np.all(on_steel(outline, maps, behind), axis=1)
+    behind = outline.face.plane.pixels(centre[:, None] - [[0.5, 0.0]], y[:, None])
+    steel = np.all(on_steel(maps, *behind), axis=1)
     seen = settle(outline, y, centre, steel, mixed=True)
     if seen is None:
         return no_line(np.column_stack([centre, y]))
@@ -440,8 +440,8 @@ def _transition(outline: Outline, points: Array, slope: float) -> float:
     y, centre = points[near, 1], points[near, 0]
     step = outline.face.plane.step_mm
     offsets = np.arange(0.0, 7.0, step)
-    grid = np.stack(np.broadcast_arrays(centre[:, None] + offsets[None, :], y[:, None]), axis=-1)
-    level = np.log(np.maximum(sample(outline.face, grid).mean(axis=2).mean(axis=0), 1e-3))
+    colours = sample(outline.face, centre[:, None] + offsets, y[:, None])
+    level = np.log(np.maximum(colours.mean(axis=2).mean(axis=0), 1e-3))
     own = float(np.median(level[offsets > 4.5]))
     off = np.abs(level - own)
     peak = float(off[offsets < 1.5].max())

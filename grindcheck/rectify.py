@@ -57,6 +57,10 @@ class Plane:
         np.divide(self.y_max_mm - points[:, 1], self.step_mm, out=index[:, 1])
         return index
 
+    def pixels(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
+        """Columns and rows of places of the grid frame, each in the shape of its coordinate."""
+        return (x_mm - self.x_min_mm) / self.step_mm, (self.y_max_mm - y_mm) / self.step_mm
+
     def grid_from_index(self, index: Array) -> Array:
         """Grid frame coordinates of pixel coordinates (column, row)."""
         index = np.asarray(index, dtype=np.float64)

@@ -286,7 +286,8 @@ def _follow(outline: Outline, course: Array, reach: float) -> _Pass:
     slope = np.gradient(smooth[:, 1], x)
     normals = np.column_stack([-slope, np.ones_like(slope)]) / np.hypot(slope, 1.0)[:, None]
     offsets = np.arange(-AROUND_MM, AROUND_MM + step / 2, step)
-    colours = sample(outline.face, smooth[:, None, :] + offsets[None, :, None] * normals[:, None, :])
+    (along, across), (normal_x, normal_y) = smooth.T[:, :, None], normals.T[:, :, None]
+    colours = sample(outline.face, along + offsets * normal_x, across + offsets * normal_y)
     states = np.arange(-reach, reach + 1e-9, step / 2)
     odds = border_odds(colours.mean(axis=2), offsets, states, blur=outline.blur_mm, step=step)
     # the look chooses a place and makes it no surer

@@ -189,7 +189,7 @@ def _carried_on(x: Array, edge: Array) -> tuple[Array, float, float]:
     course = np.interp(x, x[finite], edge[finite])
     run = int(8.0 / STEP_MM)
     begin = int(len(x) * 0.7)
-    line_x = np.arange(run) * STEP_MM
+    line_x = np.arange(run, dtype=np.float64) * STEP_MM
     for index in range(begin, -1, -5):
         piece = course[index + 1 : index + 1 + run]
         slope, level = _straight(line_x[: len(piece)], piece)
