@@ -164,12 +164,14 @@ def _unlikeness(linear: NDArray[np.float32], usable: NDArray[np.bool_]) -> tuple
     tinted = float(np.arccos(np.clip(field_colour.sum() / np.sqrt(3), -1, 1))) > np.deg2rad(10)
     angle = np.arccos(np.clip(colour @ field_colour, -1, 1))
     member &= angle < np.median(angle[member]) * 3 + 0.02
+    wanted = np.column_stack([colour, log_norm])
     for _ in range(3):
-        hue = np.asarray(np.linalg.lstsq(terms[member], colour[member], rcond=None)[0], dtype=np.float64)
-        light = np.asarray(np.linalg.lstsq(terms[member], log_norm[member], rcond=None)[0], dtype=np.float64)
+        own = terms[member]
+        fit = np.asarray(np.linalg.solve(own.T @ own, own.T @ wanted[member]), dtype=np.float64)
+        hue, light = fit[:, :3], fit[:, 3]
         local = terms @ hue
-        local /= np.linalg.norm(local, axis=1)[:, None]
-        angle = np.arccos(np.clip(np.sum(colour * local, axis=1), -1, 1))
+        cosine = np.einsum("nc,nc->n", colour, local) / np.sqrt(np.einsum("nc,nc->n", local, local))
+        angle = np.arccos(np.clip(cosine, -1, 1))
         brighter = np.abs(log_norm - terms @ light)
         spread = 1.48 * np.median(angle[member]) + 1e-3
         noise = 1.48 * np.median(brighter[member]) + 0.01
@@ -239,14 +241,14 @@ def _orient(face: Face, mask: NDArray[np.bool_], *, tinted: bool) -> Silhouette:
         points[:: max(1, len(points) // 5000)] - centre, full_matrices=False
     )
     along = directions[0]
-    position = (points - centre) @ along
+    position, across = (points - centre) @ along, (points - centre) @ np.array([-along[1], along[0]])
     length = float(np.ptp(position))
     if length < _SHORTEST_MM or spread[0] < 1.7 * spread[1]:
         raise BladeError(
             f"The shape on the field is {length:.0f} mm long and not like a blade.",
             advice="Lay one blade of at least 50 mm on the field, with nothing else, and photograph again.",
         )
-    ends = [_end(face, points, centre, sign * along) for sign in (1.0, -1.0)]
+    ends = [_end(face, points, centre, sign * along, sign * position, sign * across) for sign in (1.0, -1.0)]
     if ends[0].touches and ends[1].touches:
         raise BladeError(
             "The blade runs off the field at both ends, so its tip isn't seen on the field.",
@@ -284,17 +286,19 @@ class _End:
     score: float
 
 
-def _end(face: Face, points: Array, centre: Array, outward: Array) -> _End:
-    """One end of the shape: whether it leaves the field, and how much it looks like a tip."""
-    position = (points - centre) @ outward
-    across = (points - centre) @ np.array([-outward[1], outward[0]])
+def _end(face: Face, points: Array, centre: Array, outward: Array, position: Array, across: Array) -> _End:
+    """One end of the shape: whether it leaves the field, and how much it looks like a tip.
+
+    `position` and `across` tell how far the points lie outward of the centre, and beside it.
+    """
     reach = position.max()
-    at_border = from_border(face, points[position > reach - 40.0]) < 0.6
+    near = np.flatnonzero(position > reach - 40.0)
+    points, position, across = points[near], position[near], across[near]
+    at_border = from_border(face, points) < 0.6
     touches = bool(at_border.sum() * face.plane.step_mm > 2.0)
     widths = [float(np.ptp(across[position > reach - depth])) for depth in (1.5, 10.0)]
     tapering = 1.0 - widths[0] / max(widths[1], 1e-6)
-    last = position > reach - 0.6
-    place = points[last].mean(axis=0)
+    place = points[position > reach - 0.6].mean(axis=0)
     place = place + outward * (reach - (place - centre) @ outward)
     return _End(place=place, touches=touches, score=tapering - 10.0 * touches)
 
@@ -303,7 +307,8 @@ def from_border(face: Face, points_mm: Array) -> Array:
     """How far points of the grid frame lie inside the border of a face's picture, mm."""
     index = face.plane.index_from_grid(points_mm)
     last = np.array([face.plane.shape[1] - 1, face.plane.shape[0] - 1])
-    return np.asarray(np.minimum(index, last - index).min(axis=1) * face.plane.step_mm)
+    inside = np.minimum(index, last - index)
+    return np.asarray(np.minimum(inside[:, 0], inside[:, 1]) * face.plane.step_mm)
 
 
 def _rims(x: Array, y: Array, length: float) -> tuple[Array, Array]:
