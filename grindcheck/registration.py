@@ -1,6 +1,7 @@
 """The rigid motion that lays one face's outline onto the other's: it is the same piece of steel."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,17 +91,16 @@ def register(
     if min(len(moving), len(fixed)) < _FEWEST:
         fewest = min(len(moving), len(fixed))
         raise ValueError(f"an outline has {fewest} points, {_FEWEST} at least are needed")
-    tree = cKDTree(fixed)
-    normals = _normals(fixed)
+    rim = _Rim(fixed, _normals(fixed), cKDTree(fixed))
     pivot = fixed.mean(axis=0)
     motion = start or Rigid(angle_rad=0.0, shift=np.zeros(2))
     limit = 5.0
     trust = np.ones(0)
     for step in range(_ROUNDS):
         at = motion(moving)
-        match = _pair(at, fixed, normals, tree, limit)
+        match = rim.pair(at, limit)
         if len(match.moving) < _FEWEST:
-            return _unlike(motion, pivot, tree.query(at)[0]), match
+            return _unlike(motion, pivot, rim.tree.query(at)[0]), match
         design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
         trust = _trust(match, std)
         proper = np.abs(distance) * np.sqrt(trust)
@@ -114,7 +114,7 @@ def register(
             break
     at = motion(moving)
     if (match.weight > 0.1 * trust).sum() < _FEWEST:
-        return _unlike(motion, pivot, tree.query(at)[0]), match
+        return _unlike(motion, pivot, rim.tree.query(at)[0]), match
     design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
     return _summary(motion, match, trust, design, distance, pivot, at), match
 
@@ -127,26 +127,38 @@ def resolve(moving: Array, fixed: Array, match: Match, start: Rigid) -> Rigid:
     return _moved(start, _solve(design, distance, match.weight), pivot)
 
 
-def _pair(at: Array, fixed: Array, normals: Array, tree: object, limit: float) -> Match:
-    """Foot of each moving point on the polyline through the fixed points."""
-    away, nearest = tree.query(at)  # type: ignore[attr-defined]
-    index = np.clip(nearest, 1, len(fixed) - 2)
-    ahead = np.einsum("nc,nc->n", at - fixed[index], fixed[index + 1] - fixed[index - 1]) > 0
-    first = np.where(ahead, index, index - 1)
-    segment = fixed[first + 1] - fixed[first]
-    length = np.hypot(*segment.T)
-    share = np.einsum("nc,nc->n", at - fixed[first], segment) / np.maximum(length, 1e-9) ** 2
-    ok = (away < limit) & (share > -0.5) & (share < 1.5) & (length < 5 * _SPACING_MM)
-    share = np.clip(share, 0.0, 1.0)
-    normal = normals[first] * (1 - share[:, None]) + normals[first + 1] * share[:, None]
-    normal /= np.hypot(*normal.T)[:, None]
-    return Match(
-        moving=np.flatnonzero(ok),
-        fixed=first[ok],
-        share=share[ok],
-        normal=normal[ok],
-        weight=np.ones(ok.sum()),
-    )
+class _Rim:
+    """The polyline through the fixed points, as far as it stays the same in all rounds.
+
+    Parameters
+    ----------
+    points, normals : ndarray, shape (M, 2)
+    tree : cKDTree
+        Of the points.
+    """
+
+    def __init__(self, points: Array, normals: Array, tree: Any) -> None:
+        self.points, self.normals, self.tree = points, normals, tree
+        self.chord = np.zeros_like(points)
+        self.chord[1:-1] = points[2:] - points[:-2]
+        self.segment = np.diff(points, axis=0)
+        self.length = np.hypot(*self.segment.T)
+
+    def pair(self, at: Array, limit: float) -> Match:
+        """Foot of each moving point on the polyline."""
+        away, nearest = self.tree.query(at)
+        index = np.clip(nearest, 1, len(self.points) - 2)
+        ahead = np.einsum("nc,nc->n", at - self.points[index], self.chord[index]) > 0
+        first = np.where(ahead, index, index - 1)
+        length = self.length[first]
+        along = np.einsum("nc,nc->n", at - self.points[first], self.segment[first])
+        share = along / np.maximum(length, 1e-9) ** 2
+        ok = (away < limit) & (share > -0.5) & (share < 1.5) & (length < 5 * _SPACING_MM)
+        moving = np.flatnonzero(ok)
+        first, share = first[moving], np.clip(share[moving], 0.0, 1.0)
+        normal = self.normals[first] * (1 - share[:, None]) + self.normals[first + 1] * share[:, None]
+        normal /= np.hypot(*normal.T)[:, None]
+        return Match(moving=moving, fixed=first, share=share, normal=normal, weight=np.ones(len(moving)))
 
 
 def _trust(match: Match, std: tuple[Array, Array] | None) -> Array:
