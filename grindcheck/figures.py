@@ -169,10 +169,12 @@ def read_face(
         start = float(np.mean(common.plunge_mm[side][:, 0]))
     x = -np.asarray(layout.stations_mm, dtype=np.float64)
     heights = local_y(top, x) - edge_y_mm
-    for station, height in zip(layout.stations_mm, heights, strict=True):
-        if -station >= start and height >= _LEAST_HEIGHT_MM:
-            out[("bevel_height", float(station))] = float(np.hypot(height, rise_mm))
-            out[("bevel_angle", float(station))] = float(np.arctan2(rise_mm, height))
+    told = (x >= start) & (heights >= _LEAST_HEIGHT_MM)
+    slopes, angles = np.hypot(heights[told], rise_mm), np.arctan2(rise_mm, heights[told])
+    for station, slope, angle in zip(
+        layout.stations_mm[told].tolist(), slopes.tolist(), angles.tolist(), strict=True
+    ):
+        out["bevel_height", station], out["bevel_angle", station] = slope, angle
     return out
 
 
@@ -255,7 +257,7 @@ class _Straight:
 
 def _straight(x: Array, y: Array) -> _Straight:
     """Least squares line in closed form."""
-    middle, level = x.mean(), y.mean()
+    middle, level = np.add.reduce(x) / len(x), np.add.reduce(y) / len(x)
     away = x - middle
     slope = away @ y / max(away @ away, 1e-30)
     return _Straight(float(level - slope * middle), float(slope))
@@ -267,7 +269,8 @@ def meets_plunge(shoulder: Array, plunge: Array) -> bool:
 
 
 def _in_front(rim: Array, at: float, gap: float) -> Array:
-    return rim[(rim[:, 0] > at + gap) & (rim[:, 0] < at + gap + _RUN_MM)]
+    x = rim[:, 0]
+    return rim[(x > at + gap) & (x < at + gap + _RUN_MM)]
 
 
 def _run(rim: Array, at: float, gap: float) -> _Straight:
@@ -318,6 +321,16 @@ def local_y(curve: Array, x: Array) -> Array:
     near = step < count
     away = np.where(near, curve[place, 0] - x[held, None], 0.0)
     height = np.where(near, curve[place, 1], 0.0)
-    powers = np.stack([near.astype(np.float64), away, away * away], axis=1)
-    out[held] = np.linalg.solve(powers @ powers.transpose(0, 2, 1), powers @ height[..., None])[:, 0, 0]
+    out[held] = _level_of_parabola(count[:, 0], away, height)
     return out
+
+
+def _level_of_parabola(count: NDArray[np.intp], x: Array, y: Array) -> Array:
+    """Height at x = 0 of the least squares parabolas through rows of points (K, M), 0 beyond their count."""
+    square = x * x
+    a, b = x.sum(axis=1), square.sum(axis=1)
+    c, d = np.einsum("km,km->k", square, x), np.einsum("km,km->k", square, square)
+    p, q, r = y.sum(axis=1), np.einsum("km,km->k", x, y), np.einsum("km,km->k", square, y)
+    # Cramer's rule on [[count, a, b], [a, b, c], [b, c, d]]
+    first, second, third = b * d - c * c, b * c - a * d, a * c - b * b
+    return np.asarray((p * first + q * second + r * third) / (count * first + a * second + b * third))
