@@ -4,7 +4,10 @@ Markers say which mat lies there and roughly where; they are read on a small gre
 are the crossings of the frame's chessboard, each found to a small part of a pixel at full size.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cache
+from types import MappingProxyType
 
 import cv2
 import numpy as np
@@ -172,7 +175,7 @@ def _only_mat(
     found: list[tuple[MatSpec, Array, dict[int, Array]]] = []
     most, most_spec = 0, specs[0]
     for spec in specs:
-        places = spec.marker_corners_mm()
+        places = _places(spec)
         left = [marker for marker in seen if marker[0] in places]
         if len(ids := {marker for marker, _ in left}) > most:
             most, most_spec = len(ids), spec
@@ -233,8 +236,14 @@ def _too_little(spec: MatSpec, seen: int, more: str = "") -> MatError:
     )
 
 
+@cache
+def _places(spec: MatSpec) -> Mapping[int, Array]:
+    """Markers' corners on a mat, asked of each paper for every photo."""
+    return MappingProxyType(spec.marker_corners_mm())
+
+
 def _consensus(
-    seen: Markers, places: dict[int, Array], square_mm: float, fewest: int
+    seen: Markers, places: Mapping[int, Array], square_mm: float, fewest: int
 ) -> tuple[Array, set[int]] | None:
     """Return px_from_mat and the indices of the largest set of markers that agree on it."""
     corner_mm = np.array([places[marker] for marker, _ in seen])
@@ -293,7 +302,7 @@ class _Chart:
 
     @classmethod
     def of(cls, spec: MatSpec, fit: Array, used: dict[int, Array]) -> "_Chart":
-        places = spec.marker_corners_mm()
+        places = _places(spec)
         known_mm = np.concatenate([places[marker] for marker in used])
         known_px = np.concatenate(list(used.values()))
         return cls(fit=fit, known_mm=known_mm, residual_px=known_px - project(fit, known_mm))
