@@ -100,7 +100,7 @@ def _edge_pixels(bgr: NDArray[np.uint8], corner_px: Array, slopes: Array) -> tup
             along = sense * _ALONG_MM
             mesh = np.stack(np.meshgrid(along, across, indexing="ij"), -1).reshape(-1, 2)
             offsets = mesh if axis == 0 else mesh[:, ::-1]
-            place = corner_px[:, None] + np.einsum("nij,kj->nki", slopes, offsets)
+            place = corner_px[:, None] + offsets @ slopes.transpose(0, 2, 1)
             whole = np.rint(place).astype(int)
             whole = np.clip(whole, 0, [width - 1, height - 1])
             direction = slopes[:, :, axis] / np.linalg.norm(slopes[:, :, axis], axis=1, keepdims=True)
