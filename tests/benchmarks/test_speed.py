@@ -29,7 +29,7 @@ from grindcheck.selfcheck import sample_request
 SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
 NAMES = [pair["name"] for pair in json.loads((SAMPLES / "pairs.json").read_text(encoding="utf-8"))["pairs"]]
 TURNS = 5
-MOST_RATIO = 10.0  # of a check to decoding its pair
+MOST_RATIO = 6.0  # of a check to decoding its pair
 MOST_MB = {12: 700.0, 48: 1600.0}
 
 
