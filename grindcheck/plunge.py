@@ -219,7 +219,8 @@ def trace_plunge(outline: Outline, strip: Strip, start: Candidate, *, top_mm: fl
     straight line that parts the votes best is taken, each row's say being bounded. A blurred step is then
     fitted at the line, row by row, for the fraction of a pixel and a slight bow: once in the colour that
     tells flat and plunge apart best and once in brightness. Either may have taken a line beside the crease;
-    the line lies between them, and how far they lie apart counts as uncertainty.
+    the line lies between them, and how far they lie apart counts as uncertainty. A line along which nothing
+    steps, beside what the flat shows itself, is traced anew from the strongest step beside it.
     """
     maps = face_maps(outline)
     starts = [(start.x_mm, start.lean), (start.x_mm, _USUAL_LEAN)]
