@@ -21,7 +21,7 @@ from grindcheck.placing import Sighting, Stance, place, sight, thinned
 from grindcheck.plunge import Line
 from grindcheck.printscale import PrintScale
 from grindcheck.rectify import picture_of, plane_over
-from grindcheck.registration import Match, Registration, register
+from grindcheck.registration import Match, Registration, Rims, register
 from grindcheck.results import Comparison, FaceFigures, Figure, Unit
 from grindcheck.shown import Shown, shown
 from grindcheck.silhouette import Side
@@ -280,6 +280,10 @@ def _try_corners(
         shapes["left"].outline_mm,
         start=start,
         std=(sightings["right"].outline_std_mm, sightings["left"].outline_std_mm),
+        rims=Rims(
+            std=(sightings["right"].wall_std_mm, sightings["left"].wall_std_mm),
+            is_edge=(sightings["right"].is_edge, sightings["left"].is_edge),
+        ),
     )
     return tried, found, match
 

@@ -61,6 +61,8 @@ class Sighting:
     outline_px : ndarray, shape (N, 2)
     outline_std_mm : ndarray, shape (N,)
         Of each point along its normal; more where a wall shows, since the traced corner may lie on it.
+    wall_std_mm : ndarray, shape (N,)
+        What the wall adds: a whole rim has it in common.
     is_edge : ndarray of bool, shape (N,)
     fullness : ndarray, shape (N,)
         Local thickness at the rim: 0 the edge's, 1 the stock's.
@@ -79,6 +81,7 @@ class Sighting:
     axes: Array
     outline_px: Array
     outline_std_mm: Array
+    wall_std_mm: Array
     is_edge: NDArray[np.bool_]
     fullness: Array
     shows_wall: NDArray[np.bool_]
@@ -141,6 +144,7 @@ def sight(outline: Outline, lines: GrindLines, camera: Camera, stance: Stance) -
         axes=plane.axes,
         outline_px=px(outline.points_mm),
         outline_std_mm=frozen(np.hypot(_STEADY_MM, outline.std_mm) + _WALL_SHARE * wall),
+        wall_std_mm=frozen(_WALL_SHARE * wall),
         is_edge=outline.is_edge,
         fullness=frozen(fullness),
         shows_wall=shows_wall,
@@ -186,6 +190,7 @@ def thinned(sighting: Sighting, keep: NDArray[np.bool_]) -> Sighting:
         sighting,
         outline_px=frozen(sighting.outline_px[keep]),
         outline_std_mm=frozen(sighting.outline_std_mm[keep]),
+        wall_std_mm=frozen(sighting.wall_std_mm[keep]),
         is_edge=sighting.is_edge[keep],
         fullness=frozen(sighting.fullness[keep]),
         shows_wall=sighting.shows_wall[keep],

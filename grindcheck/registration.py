@@ -54,8 +54,36 @@ class Match:
     weight: Array
 
 
+@dataclass(frozen=True, slots=True)
+class Rims:
+    """What whole rims err by, of the moving and of the fixed outline.
+
+    Parameters
+    ----------
+    std : (ndarray, ndarray), shape (N,) and (M,)
+        Standard uncertainty of each point along its normal that its whole rim has in common, mm.
+    is_edge : (ndarray of bool, ndarray of bool), shape (N,) and (M,)
+        Edge or spine.
+    """
+
+    std: tuple[Array, Array]
+    is_edge: tuple[NDArray[np.bool_], NDArray[np.bool_]]
+
+    def off(self, match: Match) -> list[Array]:
+        """Distances of matched pairs when one rim of one outline lies off by its std, for all four."""
+        out = []
+        for index, std, edge in zip((match.moving, match.fixed), self.std, self.is_edge, strict=True):
+            out += [np.where(edge[index] == rim, std[index], 0.0) for rim in (True, False)]
+        return out
+
+
 def register(
-    moving: Array, fixed: Array, *, start: Rigid | None = None, std: tuple[Array, Array] | None = None
+    moving: Array,
+    fixed: Array,
+    *,
+    start: Rigid | None = None,
+    std: tuple[Array, Array] | None = None,
+    rims: Rims | None = None,
 ) -> tuple[Registration, Match]:
     """Register two outlines by point to line distances, robustly.
 
@@ -67,6 +95,8 @@ def register(
         First guess; default: the frames as they are.
     std : (ndarray, ndarray), optional
         How well each moving and fixed point is known, mm; only their proportions count. Default: all alike.
+    rims : Rims, optional
+        What whole rims err by. Default: nothing.
 
     Returns
     -------
@@ -84,7 +114,8 @@ def register(
     Gauss-Newton on distances along the fixed outline's normals with Tukey's weight (Besl and McKay 1992 for
     the scheme, Chen and Medioni 1991 for the distance). Departures: none in the solver; the covariance is
     widened by the integral length of the residuals along the rim, since neighbours share blur, shade and
-    burr.
+    burr. What a whole rim errs by, as where it is traced on a wall that the camera sees, leaves hardly any
+    residuals: that is told by `rims`, each rim of each outline by itself.
     """
     from scipy.spatial import cKDTree
 
@@ -116,7 +147,8 @@ def register(
     if (match.weight > 0.1 * trust).sum() < _FEWEST:
         return _unlike(motion, pivot, rim.tree.query(at)[0]), match
     design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
-    return _summary(motion, match, trust, design, distance, pivot, at), match
+    off = rims.off(match) if rims else []
+    return _summary(motion, match, trust, design, distance, pivot, at, off), match
 
 
 def resolve(moving: Array, fixed: Array, match: Match, start: Rigid) -> Rigid:
@@ -204,7 +236,14 @@ def _moved(motion: Rigid, change: Array, pivot: Array) -> Rigid:
 
 
 def _summary(
-    motion: Rigid, match: Match, trust: Array, design: Array, distance: Array, pivot: Array, at: Array
+    motion: Rigid,
+    match: Match,
+    trust: Array,
+    design: Array,
+    distance: Array,
+    pivot: Array,
+    at: Array,
+    whole: list[Array],
 ) -> Registration:
     counts = match.weight > 0.1 * trust
     residual = distance[counts]
@@ -213,6 +252,9 @@ def _summary(
     normal_matrix = (design[counts] * match.weight[counts, None]).T @ design[counts]
     rms = float(np.sqrt(np.mean(residual**2)))
     covariance = np.linalg.pinv(normal_matrix, rcond=1e-12) * _variance(proper[order], 3)
+    for off in whole:
+        moved = _solve(design[counts], off[counts], match.weight[counts])
+        covariance = covariance + np.outer(moved, moved)
     outward = np.einsum("nc,nc->n", at[match.moving] - pivot, match.normal)
     wide = np.column_stack([design, outward])[counts]
     inverse = np.linalg.pinv((wide * match.weight[counts, None]).T @ wide, rcond=1e-12)

@@ -89,7 +89,8 @@ def sighting(
 
     return Sighting(
         side=side, camera=camera, origin_mm=frozen(origin_mm), axes=frozen(axes),
-        outline_px=px(outline, rim_z), outline_std_mm=frozen(np.full(len(outline), 0.02)), is_edge=is_edge,
+        outline_px=px(outline, rim_z), outline_std_mm=frozen(np.full(len(outline), 0.02)),
+        wall_std_mm=frozen(np.zeros(len(outline))), is_edge=is_edge,
         fullness=frozen(fullness), shows_wall=np.zeros(len(outline), dtype=bool),
         plunge_px=px(plunge_line(plunge_mm), STANCE.height_mm),
         shoulder_px=px(shoulder_line(height_mm), STANCE.height_mm), lines=NO_LINES,
