@@ -26,7 +26,7 @@ _CLEANER = 0.1  # of the other side's spread that each side has at least: shade
 _PATTERN_MM = 0.8  # of bevel below the border that tells the pattern; the next piece tells how well it keeps
 _PLACES_A_SIGMA = 8.0  # at which an average is worked out
 _BLOCKS = 8  # whose samples, 0.5 MB at all states, are compared at once
-_MOST = 50.0  # squared spreads that one sample of the level may cost at most
+_MOST = 50.0  # squared spreads that one sample of level or look may cost at most
 _CAP = 4.0  # spreads beyond which a sample of the pattern says no more
 _FLOOR = 0.004  # linear, where a logarithm begins
 _FINENESS = (0.7, 2.5, 5.0)  # pixels: scales along the line at which a surface is more or less lively
@@ -34,6 +34,33 @@ _STILL = 1e-8  # mean square slope of a surface without any
 _SHRINK = 0.02  # of each variance towards a diagonal spread: few rows tell it
 _STEP_CLEAR = 3.0  # step of the level, in spreads of the streaks, that is surely one
 _LAY_CLEAR = 0.8  # log ratio of the across lines' energy below and above a line that surely divides two lays
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Straightened:
+    """The picture along the expected border, and what is asked of it.
+
+    Parameters
+    ----------
+    linear, logs : ndarray, shape (columns, samples)
+        Brightness, and its logarithm.
+    below, above : ndarray of bool, shape (samples,)
+        Samples that are bevel, and that are flat, wherever the border lies.
+    flat_share : ndarray, shape (states, samples)
+        Share of the flat in each sample.
+    block : int
+        Columns that are told as one.
+    step : float
+        Distance of columns and of samples, mm.
+    """
+
+    linear: Array
+    logs: Array
+    below: NDArray[np.bool_]
+    above: NDArray[np.bool_]
+    flat_share: Array
+    block: int
+    step: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +121,10 @@ def border_odds(linear: Array, offsets: Array, states: Array, *, blur: float, st
 
     Notes
     -----
-    Both votes are log likelihoods of independent normal samples about what is expected, which goes over from
-    bevel to flat with the blur of the picture. How many samples count as one follows from the flat's own
-    integral lengths along and across: its streaks for the level, its grain for the pattern.
+    All votes are log likelihoods of independent normal samples about what is expected, which goes over from
+    bevel to flat with the blur of the picture. How many samples count as one follows from integral lengths
+    along and across: of the streaks of the side that has the longer ones for the level, of the flat's grain
+    for the pattern, of the flat's look for the look.
 
     The pattern is the bevel's brightness (logarithm, less its mean along the line) averaged over the rows
     nearest below. A row at the share a of bevel shows a times the pattern times how well the pattern keeps,
@@ -105,68 +133,56 @@ def border_odds(linear: Array, offsets: Array, states: Array, *, blur: float, st
     """
     from scipy.special import ndtr
 
-    block = max(round(COLUMN_MM / step), 1)
-    below = (offsets > -AROUND_MM + 0.2) & (offsets < states[0])
-    above = (offsets < AROUND_MM - 0.2) & (offsets > states[-1])
-    flat_share = ndtr((offsets[None, :] - states[:, None]) / np.hypot(blur, 0.7 * step))
-    gradual = np.clip(offsets / (2 * states[-1]) + 0.5, 0, 1)
-    level = _level_odds(linear, below, above, flat_share, gradual, block=block, step=step)
-    pattern = _pattern_odds(linear, offsets, below, above, flat_share, block=block, step=step)
+    seen = _Straightened(
+        linear=linear,
+        logs=np.log(np.maximum(linear, _FLOOR)),
+        below=(offsets > -AROUND_MM + 0.2) & (offsets < states[0]),
+        above=(offsets < AROUND_MM - 0.2) & (offsets > states[-1]),
+        flat_share=ndtr((offsets[None, :] - states[:, None]) / np.hypot(blur, 0.7 * step)),
+        block=max(round(COLUMN_MM / step), 1),
+        step=step,
+    )
+    level = _level_odds(seen, gradual=np.clip(offsets / (2 * states[-1]) + 0.5, 0, 1))
+    pattern = _pattern_odds(seen, offsets)
     return BorderOdds(
         likelihood=level.likelihood + pattern.likelihood,
         gain=level.gain + pattern.gain,
         clear=np.maximum(level.clear, pattern.clear),
         parts=(level.likelihood, pattern.likelihood),
-        look=_look_odds(linear, below, above, flat_share, block=block, step=step),
+        look=_look_odds(seen),
     )
 
 
-def _level_odds(
-    linear: Array,
-    below: NDArray[np.bool_],
-    above: NDArray[np.bool_],
-    flat_share: Array,
-    gradual: Array,
-    *,
-    block: int,
-    step: float,
-) -> _Vote:
+def _level_odds(seen: _Straightened, gradual: Array) -> _Vote:
     """Vote of the brightness, each side with its own spread: a streaky flat beside a clean bevel."""
-    level = _blocks(_along(linear, _LEVEL_MM / step), block)
+    block, step = seen.block, seen.step
+    level = _blocks(_along(seen.linear, _LEVEL_MM / step), block)
     usual, spread, calm = [], [], []
-    for part in (below, above):
-        mean = _along(linear[:, part].mean(axis=1), _POOL_MM / step)
+    for part in (seen.below, seen.above):
+        mean = _along(seen.linear[:, part].mean(axis=1), _POOL_MM / step)
         own = _blocks(mean[:, None], block)
         off = ((level - own) ** 2)[:, part].mean(axis=1)
         usual.append(own)
         spread.append(_along(off[:, None], _POOL_MM / COLUMN_MM) + 1e-6)
-        calm.append(_along(linear[:, part], _CALM_MM / step) - mean[:, None])
+        calm.append(_along(seen.linear[:, part], _CALM_MM / step) - mean[:, None])
     bevel, flat = usual
     even = np.sqrt(0.5 * (spread[0] + spread[1]))
     clear = (np.abs(flat - bevel) / even)[:, 0] / _STEP_CLEAR
     least = _CLEANER**2 * np.maximum(*spread)
     weight = 0.5 * block * min(_looks(part) for part in calm)
     off, apart = level - bevel, flat - bevel
-    cost = _cost(off, apart, flat_share, (np.maximum(spread[0], least), np.maximum(spread[1], least)))
+    cost = _cost(off, apart, seen.flat_share, (np.maximum(spread[0], least), np.maximum(spread[1], least)))
     # that a border is there at all, its step must tell: spreads differ by themselves along any line
     none = np.minimum(((off - apart * gradual) / even) ** 2, _MOST).sum(axis=1)
-    gain = none[:, None] - _cost(off / even, apart / even, flat_share)
+    gain = none[:, None] - _cost(off / even, apart / even, seen.flat_share)
     return _Vote(likelihood=-weight * cost, gain=weight * gain, clear=clear)
 
 
-def _pattern_odds(
-    linear: Array,
-    offsets: Array,
-    below: NDArray[np.bool_],
-    above: NDArray[np.bool_],
-    flat_share: Array,
-    *,
-    block: int,
-    step: float,
-) -> _Vote:
+def _pattern_odds(seen: _Straightened, offsets: Array) -> _Vote:
     """Vote of the bevel's lines, which end at the border."""
-    pool = _POOL_MM / step
-    lines = linear - _along(linear, _CALM_MM / step)
+    block, below, above = seen.block, seen.below, seen.above
+    pool = _POOL_MM / seen.step
+    lines = seen.linear - _along(seen.linear, _CALM_MM / seen.step)
     near = below & (offsets > offsets[below][-1] - _PATTERN_MM)
     pattern = lines[:, near].mean(axis=1)
     power = _along(pattern**2, pool) + 1e-12
@@ -178,11 +194,11 @@ def _pattern_odds(
     with_it, alone = _blocks(lines * kept[:, None], block), _blocks((kept**2)[:, None], block)
     spread = _blocks(spread, block) + 1e-8
     weight = 0.5 * block * _looks(lines[:, above])
-    share = 1 - flat_share
+    share = 1 - seen.flat_share
     cost = np.einsum("bm,sm->bs", -2 * with_it / spread, share)
     cost += np.einsum("bm,sm->bs", alone / spread, share**2)
     none = ((0.25 * alone - with_it) / spread).sum(axis=1)
-    energy = _slope(np.log(np.maximum(linear, _FLOOR)), 0.7, across=0.7) ** 2
+    energy = _slope(seen.logs, 0.7, across=0.7) ** 2
     bevel, flat = (
         _blocks(_along(energy[:, part].mean(axis=1), pool)[:, None], block) for part in (below, above)
     )
@@ -190,25 +206,17 @@ def _pattern_odds(
     return _Vote(likelihood=-weight * cost, gain=weight * (none[:, None] - cost), clear=clear)
 
 
-def _look_odds(
-    linear: Array,
-    below: NDArray[np.bool_],
-    above: NDArray[np.bool_],
-    flat_share: Array,
-    *,
-    block: int,
-    step: float,
-) -> Array:
+def _look_odds(seen: _Straightened) -> Array:
     """Vote of level and liveliness, mixed so that they tell the sides best (Fisher 1936)."""
-    logs = np.log(np.maximum(linear, _FLOOR))
-    looks = [_blocks(_along(logs, _LEVEL_MM / step), block)]
+    block, along = seen.block, _LEVEL_MM / seen.step
+    looks = [_blocks(_along(seen.logs, along), block)]
     for fineness in _FINENESS:
-        energy = _slope(logs, fineness) ** 2
-        looks.append(0.5 * np.log(_blocks(_along(energy, _LEVEL_MM / step), block) + _STILL))
+        energy = _slope(seen.logs, fineness) ** 2
+        looks.append(0.5 * np.log(_blocks(_along(energy, along), block) + _STILL))
     look = np.stack(looks, axis=2)
     sides = []
     spread = np.zeros((len(look), len(looks), len(looks)))
-    for part in (below, above):
+    for part in (seen.below, seen.above):
         usual = _along(look[:, part].mean(axis=1), _POOL_MM / COLUMN_MM)
         off = look[:, part] - usual[:, None]
         spread += np.einsum("bmi,bmj->bij", off, off) / (2 * off.shape[1])
@@ -219,8 +227,8 @@ def _look_odds(
     mixture = np.linalg.solve(spread, apart[:, :, None])[:, :, 0]
     clear = np.sqrt(np.einsum("bi,bi->b", mixture, apart)) + 1e-9  # distance of the sides in spreads
     told = np.einsum("bmi,bi->bm", look - sides[0][:, None], mixture) / clear[:, None]
-    cost = _cost(told, clear[:, None], flat_share)
-    return np.asarray(-0.5 * _looks(told[:, above] - clear[:, None]) * cost)
+    cost = _cost(told, clear[:, None], seen.flat_share)
+    return np.asarray(-0.5 * _looks(told[:, seen.above] - clear[:, None]) * cost)
 
 
 def _cost(off: Array, apart: Array, flat_share: Array, variances: tuple[Array, Array] | None = None) -> Array:

@@ -77,3 +77,31 @@ def follow(likelihood: Array, states: Array, *, walk: float) -> tuple[Array, Arr
     variance = posterior @ states**2 - mean**2
     std = np.sqrt(np.maximum(variance, (spacing / 4) ** 2))
     return (mean[:, 0], std[:, 0]) if likelihood.ndim == 2 else (mean.T, std.T)
+
+
+def interpolated(places: Array, grid: Array, rows: Array) -> Array:
+    """Values of many rows between the places that they have in common, as `numpy.interp` gives them of one.
+
+    Parameters
+    ----------
+    places : ndarray, shape (K,) or (N, K)
+        Where to look: the same in all rows, or each row's own.
+    grid : ndarray, shape (M,)
+        Ascending.
+    rows : ndarray, shape (N, M)
+
+    Returns
+    -------
+    ndarray, shape (N, K)
+
+    Examples
+    --------
+    >>> interpolated(np.array([0.5, 3.0]), np.array([0.0, 1.0]), np.array([[2.0, 4.0], [1.0, 1.0]]))
+    array([[3., 4.],
+           [1., 1.]])
+    """
+    first = np.clip(np.searchsorted(grid, places, side="right") - 1, 0, len(grid) - 2)
+    share = np.clip((places - grid[first]) / (grid[first + 1] - grid[first]), 0.0, 1.0)
+    row = np.arange(len(rows))[:, None]
+    before, after = rows[row, first], rows[row, first + 1]
+    return np.asarray(before + share * (after - before))

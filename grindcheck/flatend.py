@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from grindcheck.chain import interpolated
 from grindcheck.geometry import Array
 from grindcheck.outline import Outline, sample_map
 
@@ -186,31 +187,3 @@ def best_line(gain: Array, states: Array, y: Array) -> tuple[float, float]:
     total = np.stack([shifted[rows, pad + along].sum(axis=0) for along in shifts])
     lean, state = np.unravel_index(int(np.argmin(total)), total.shape)
     return float(states[state]), float(leans[lean])
-
-
-def interpolated(places: Array, grid: Array, rows: Array) -> Array:
-    """Values of many rows between the places that they have in common, as `numpy.interp` gives them of one.
-
-    Parameters
-    ----------
-    places : ndarray, shape (K,) or (N, K)
-        Where to look: the same in all rows, or each row's own.
-    grid : ndarray, shape (M,)
-        Ascending.
-    rows : ndarray, shape (N, M)
-
-    Returns
-    -------
-    ndarray, shape (N, K)
-
-    Examples
-    --------
-    >>> interpolated(np.array([0.5, 3.0]), np.array([0.0, 1.0]), np.array([[2.0, 4.0], [1.0, 1.0]]))
-    array([[3., 4.],
-           [1., 1.]])
-    """
-    first = np.clip(np.searchsorted(grid, places, side="right") - 1, 0, len(grid) - 2)
-    share = np.clip((places - grid[first]) / (grid[first + 1] - grid[first]), 0.0, 1.0)
-    row = np.arange(len(rows))[:, None]
-    before, after = rows[row, first], rows[row, first + 1]
-    return np.asarray(before + share * (after - before))

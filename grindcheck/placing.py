@@ -130,6 +130,7 @@ def sight(outline: Outline, lines: GrindLines, camera: Camera, stance: Stance) -
     fullness = _fullness(outline, lines)
     deep = stance.edge_mm + fullness * (stance.thickness_mm - stance.edge_mm)
     wall = np.where(shows_wall, deep * aside / (camera.centre_mm[2] - plane.height_mm), 0.0)
+    wall_std = _WALL_SHARE * wall
 
     def px(points_mm: Array) -> Array:
         if not len(points_mm):
@@ -143,8 +144,8 @@ def sight(outline: Outline, lines: GrindLines, camera: Camera, stance: Stance) -
         origin_mm=plane.origin_mm,
         axes=plane.axes,
         outline_px=px(outline.points_mm),
-        outline_std_mm=frozen(np.hypot(_STEADY_MM, outline.std_mm) + _WALL_SHARE * wall),
-        wall_std_mm=frozen(_WALL_SHARE * wall),
+        outline_std_mm=frozen(np.hypot(_STEADY_MM, outline.std_mm) + wall_std),
+        wall_std_mm=frozen(wall_std),
         is_edge=outline.is_edge,
         fullness=frozen(fullness),
         shows_wall=shows_wall,

@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from grindcheck.chain import interpolated
 from grindcheck.creasefit import blended, leaves_course, settle, step_along
-from grindcheck.flatend import FaceMaps, best_line, face_maps, flat_between, flat_ends, interpolated, on_steel
+from grindcheck.flatend import FaceMaps, best_line, face_maps, flat_between, flat_ends, on_steel
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
 from grindcheck.strip import STEP_MM, Strip, means_apart

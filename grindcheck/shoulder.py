@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grindcheck.border import AROUND_MM, COLUMN_MM, BorderOdds, border_odds
-from grindcheck.chain import follow
-from grindcheck.flatend import interpolated
+from grindcheck.chain import follow, interpolated
 from grindcheck.geometry import Array, frozen
 from grindcheck.outline import Outline, sample
 from grindcheck.plunge import Line, no_line

@@ -8,6 +8,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent / "accuracy"))
 
+import study
 import tables
 
 
@@ -49,7 +50,7 @@ def test_a_verdict_that_cannot_tell_is_not_wrong():
         _row("b", [], verdict="mismatch", right="match"),
         _row("c", [], refused="BladeError"),
     ]
-    assert [row["name"] for row in tables.wrong(rows)] == ["b"]
+    assert [row["name"] for row in study.wrong(rows)] == ["b"]
 
 
 def test_scatter_is_about_the_mean_and_needs_half_of_the_takes():

@@ -20,6 +20,8 @@ from typing import Any
 
 import numpy as np
 
+LENGTHS = ("plunge.shoulder", "plunge.mid", "plunge.edge", "bevel_height")
+COVERED = 1.96  # standard uncertainties on either side that hold 95 % of a normal error
 STRATA = ("stratum", "grind", "light", "lens", "thickness", "tilt", "paper", "lay", "tip", "bars")
 
 
@@ -120,15 +122,14 @@ def table(rows: list[dict[str, Any]]) -> str:
         ("face", q) for q in ("plunge.shoulder", "plunge.mid", "plunge.edge", "plunge.angle", "bevel_height")
     ]
     for group, quantity in kinds:
-        lines.append(_line(f"{group} {quantity}", _pick(done, group, (quantity,))))
-    lengths = ("plunge.shoulder", "plunge.mid", "plunge.edge", "bevel_height")
-    lines.append(_line("all differences in mm", _pick(done, "difference", lengths)))
-    lines.append(_line("plunge differences in mm", _pick(done, "difference", lengths[:3])))
+        lines.append(_line(f"{group} {quantity}", pick(done, group, (quantity,))))
+    lines.append(_line("all differences in mm", pick(done, "difference", LENGTHS)))
+    lines.append(_line("plunge differences in mm", pick(done, "difference", LENGTHS[:3])))
     for stratum in STRATA:
         values = sorted({str(row["tags"].get(stratum, "")) for row in done})
         for value in values:
             part = [row for row in done if str(row["tags"].get(stratum, "")) == value]
-            lines.append(_line(f"{stratum} {value}", _pick(part, "difference", lengths)))
+            lines.append(_line(f"{stratum} {value}", pick(part, "difference", LENGTHS)))
     lines.append("")
     pairs = [(row["right_verdict"], row["verdict"]) for row in done]
     lines.append("verdict by exact figures -> told")
@@ -136,16 +137,21 @@ def table(rows: list[dict[str, Any]]) -> str:
         told = [said for truth, said in pairs if truth == right]
         counts = ", ".join(f"{said} {told.count(said)}" for said in ("match", "mismatch", "cannot tell"))
         lines.append(f"  {right:9}: {counts}")
-    wrong = [
-        row["name"]
-        for row in done
-        if row["verdict"] != "cannot tell" and row["verdict"] != row["right_verdict"]
-    ]
-    lines.append(f"  told wrongly: {', '.join(wrong) or 'none'}")
+    lines.append(f"  told wrongly: {', '.join(row['name'] for row in wrong(rows)) or 'none'}")
     return "\n".join(lines)
 
 
-def _pick(rows: list[dict[str, Any]], group: str, quantities: tuple[str, ...]) -> list[dict[str, Any]]:
+def wrong(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the pairs whose verdict exact figures contradict."""
+    return [
+        row
+        for row in rows
+        if not row["refused"] and row["verdict"] not in ("cannot tell", row["right_verdict"])
+    ]
+
+
+def pick(rows: list[dict[str, Any]], group: str, quantities: tuple[str, ...]) -> list[dict[str, Any]]:
+    """Return the figures of some quantities of a group."""
     return [f for row in rows for f in row["figures"] if f["group"] == group and f["quantity"] in quantities]
 
 
@@ -159,7 +165,7 @@ def _line(name: str, figures: list[dict[str, Any]]) -> str:
     size = np.abs(error) * unit
     return (
         f"{name:34}{len(figures):5d}{np.median(size):9.3f}{np.quantile(size, 0.95):9.3f}{size.max():9.3f}"
-        f"{2 * np.median(std) * unit:10.3f}{np.mean(np.abs(z) <= 1.96):9.1%}{np.sqrt(np.mean(z**2)):7.2f}"
+        f"{2 * np.median(std) * unit:10.3f}{np.mean(np.abs(z) <= COVERED):9.1%}{np.sqrt(np.mean(z**2)):7.2f}"
     )
 
 

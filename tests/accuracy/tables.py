@@ -17,8 +17,6 @@ import numpy as np
 import study
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
-LENGTHS = ("plunge.shoulder", "plunge.mid", "plunge.edge", "bevel_height")
-COVERED = 1.959964  # standard uncertainties on either side that hold 95 % of a normal error
 FAR = 3.0  # standard uncertainties that an error never should reach
 LEAST_COVERED = 0.90
 MOST_TAKES_LOST = 0.5  # of a repeated figure's takes, beyond which it has no standard deviation
@@ -28,14 +26,8 @@ Row = dict[str, Any]
 
 def differences(rows: list[Row], *, plunge: bool | None = None) -> list[Row]:
     """Return the differences in mm; of the plunges alone, or of all but these."""
-    return [
-        figure
-        for row in rows
-        for figure in row["figures"]
-        if figure["group"] == "difference"
-        and figure["quantity"] in LENGTHS
-        and plunge in (None, figure["quantity"].startswith("plunge"))
-    ]
+    wanted = [name for name in study.LENGTHS if plunge in (None, name.startswith("plunge"))]
+    return study.pick(rows, "difference", tuple(wanted))
 
 
 def off(figures: list[Row]) -> np.ndarray:
@@ -50,7 +42,7 @@ def in_stds(figures: list[Row]) -> np.ndarray:
 
 def covered(figures: list[Row]) -> float:
     """Return the share of true values inside the stated 95 % interval."""
-    return float(np.mean(in_stds(figures) <= COVERED))
+    return float(np.mean(in_stds(figures) <= study.COVERED))
 
 
 def poorly_covered(rows: list[Row]) -> dict[str, float]:
@@ -64,15 +56,6 @@ def poorly_covered(rows: list[Row]) -> dict[str, float]:
         for name, share in sorted(shares.items(), key=lambda item: item[1])
         if share < LEAST_COVERED
     }
-
-
-def wrong(rows: list[Row]) -> list[Row]:
-    """Return the pairs whose verdict exact figures contradict."""
-    return [
-        row
-        for row in rows
-        if not row["refused"] and row["verdict"] not in ("cannot tell", row["right_verdict"])
-    ]
 
 
 def scatter(rows: list[Row], *, plunge: bool) -> dict[str, float]:
@@ -127,7 +110,7 @@ def asked(ordinary: list[Row], hard: list[Row], repeat: list[Row]) -> str:
         ("strata below 90 %", "none", strata or "none"),
         ("refused, ordinary / hard", "2 % / 20 %", both(refused)),
         ("false match, ordinary / hard", "2.5 %", both(false_match)),
-        ("verdicts told wrongly, ordinary / hard", "", both(lambda rows: str(len(wrong(rows))))),
+        ("verdicts told wrongly, ordinary / hard", "", both(lambda rows: str(len(study.wrong(rows))))),
         ("off by more than 3 standard uncertainties", "", both(far)),
         ("s of a plunge difference, laid and shot again", "0.02 mm", f"{pooled(plunges):.3f} mm"),
         ("s of a height difference, likewise", "0.02 mm", f"{pooled(heights):.3f} mm ({stations})"),
