@@ -44,6 +44,15 @@ def test_angles_and_single_faces_are_no_differences_in_mm():
     assert [figure["quantity"] for figure in tables.differences([row])] == ["plunge.mid"]
 
 
+def test_pairs_of_one_knife_are_checked_together_only_when_asked(tmp_path):
+    files = []
+    for name, again in (("study_000", None), ("study_000_again", "study_000"), ("study_001", None)):
+        files.append(tmp_path / f"{name}.json")
+        files[-1].write_text(json.dumps({"tags": {"again": again} if again else {}}), encoding="utf-8")
+    assert study.knives(files, together=False) == [[file] for file in files]
+    assert study.knives(files, together=True) == [files[:2], files[2:]]
+
+
 def test_a_verdict_that_cannot_tell_is_not_wrong():
     rows = [
         _row("a", [], verdict="cannot tell", right="mismatch"),
@@ -63,7 +72,7 @@ def test_scatter_is_about_the_mean_and_needs_half_of_the_takes():
 
 def test_what_stands_outside_of_the_comments_stays(tmp_path):
     file = tmp_path / "RESULTS.md"
-    names = ("asked and measured", "ordinary", "hard", "repeat")
+    names = ("asked and measured", *tables.SETS)
     places = "".join(f"<!-- {name} -->\na stale table\n<!-- end of {name} -->\n" for name in names)
     file.write_text(f"Before.\n{places}After.\n", encoding="utf-8")
     row = _row("a", [("plunge.mid", None, 0.2), ("bevel_height", 20.0, 0.1)])
@@ -80,7 +89,7 @@ def test_what_stands_outside_of_the_comments_stays(tmp_path):
     assert "| strata below 90 % | none | oil film 50% |" in text
     assert "| verdicts told wrongly, ordinary / hard |  | 1 / 1 |" in text
     assert "| s of a plunge difference, laid and shot again | 0.02 mm | 0.141 mm |" in text
-    assert text.count("2 pairs, 0 refused") == 3
+    assert text.count("2 pairs, 0 refused") == 4
 
 
 def test_a_text_without_its_place_is_told():

@@ -208,3 +208,24 @@ def test_study_is_repeatable_and_covers_every_stratum_evenly():
     for one, photo in itertools.product(once, range(2)):
         lens.aimed(one["photos"][photo]["view"], (252.0, 180.0))  # every view can be built
         blades.figures(blades.Blade.from_data(one["blade"]), blades.Blade.from_data(one["blade"]).left)
+
+
+def test_a_knife_is_photographed_again_with_the_mat_turned_half_round():
+    """The same knife on the same sheet; lamps as far off and as high, 155 to 205 degrees further round."""
+    made = scenes.twice(np.random.default_rng(2), 12)
+    assert made[::2] == scenes.study_scenes(np.random.default_rng(2), 12)
+    for first, second in zip(made[::2], made[1::2], strict=True):
+        assert second["tags"]["again"] == first["name"] == second["name"].removesuffix("_again")
+        for kept in ("blade", "finish", "print_scale", "bars_known", "seed", "paper", "table"):
+            assert second[kept] == first[kept]
+        assert {photo["face"] for photo in second["photos"]} == {"left", "right"}
+        assert {photo["file"] for photo in second["photos"]}.isdisjoint(p["file"] for p in first["photos"])
+        assert second["photos"][0]["place"] != first["photos"][0]["place"]
+        for one, other in zip(
+            first["photos"][0]["light"]["lamps"], second["photos"][0]["light"]["lamps"], strict=True
+        ):
+            a, b = np.array(one["place_mm"]), np.array(other["place_mm"])
+            assert np.hypot(*b[:2]) == pytest.approx(np.hypot(*a[:2]))
+            assert b[2] == pytest.approx(a[2])
+            assert a[:2] @ b[:2] < math.cos(math.radians(154.9)) * np.hypot(*a[:2]) ** 2
+            assert (one["size_mm"], one["radiance"]) == (other["size_mm"], other["radiance"])

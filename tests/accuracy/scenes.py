@@ -4,6 +4,8 @@ Each description goes to ``sample_images/render.py`` as it stands. Ranges are co
 
     python tests/accuracy/scenes.py --pairs 64 --seed 2 --out build/study.json
     python sample_images/render.py --pairs build/study.json --out tests/accuracy/photos
+
+With ``--twice 30`` each of 30 knives is photographed a second time, the mat turned half round on the bench.
 """
 
 import argparse
@@ -27,6 +29,7 @@ PAPERS = {"a4": (228.0, 132.0), "letter": (204.0, 132.0), "a3": (348.0, 228.0)} 
 PLUNGE_STEPS_MM = (0.0, 0.0, 0.1, 0.2, 0.3, 0.4, 0.6, 0.8, 1.0)
 HEIGHT_STEPS_MM = (0.0, 0.0, 0.1, 0.2, 0.3, 0.5, 0.8)
 ANGLE_STEPS_DEG = (0.0, 0.0, 0.5, 1.0, 2.0)
+MAT_TURN_DEG = 25.0  # a mat turned half round by hand lies within this of it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,26 +93,7 @@ def pair(rng: np.random.Generator, name: str, wish: Wish, **changes: Any) -> dic
     blurred = bool(rng.random() < 0.15)
     dirt = float(rng.choice([0.2, 0.4, 1.0], p=[0.5, 0.3, 0.2]))
     lamps = lamp_set(rng, light)
-    tip = float(rng.choice([0.0, 180.0])) + rng.uniform(-8, 8)
-    turned = rng.random() < 0.8  # about the long axis, so that the tip points the same way
-    sides = [str(side) for side in rng.permutation(["left", "right"])]
-    tips = [tip, tip + rng.normal(0, 1.5) + (0 if turned else 180)]
-    photos = [
-        photo(
-            rng,
-            f"{name}_{number + 1}.jpg",
-            made,
-            side,
-            lamps,
-            lens,
-            tilt,
-            tips[number],
-            blurred,
-            dirt,
-            PAPERS[paper][0],
-        )
-        for number, side in enumerate(sides)
-    ]
+    photos, turned = _both_faces(rng, name, made, lamps, lens, tilt, blurred, dirt, PAPERS[paper][0])
     scale = [1 + rng.choice([-1, 1]) * rng.uniform(0.001, 0.003) for _ in range(2)]
     return {
         "name": name,
@@ -144,6 +128,76 @@ def pair(rng: np.random.Generator, name: str, wish: Wish, **changes: Any) -> dic
             "tip": "same way" if turned else "other way",
         },
     } | changes  # fmt: skip
+
+
+def again(rng: np.random.Generator, made: dict[str, Any]) -> dict[str, Any]:
+    """Return a second pair of the same knife on the same sheet, the mat turned half round on the bench.
+
+    The lamps then shine from the other side, give or take what a hand turns it by. Blade, finish and print
+    stay; how the blade lies, the phone's place and what its camera does are drawn anew, with the lens and
+    within the tilt of the first pair. Its tag ``again`` names that one.
+    """
+    name = f"{made['name']}_again"
+    tags = made["tags"]
+    tilt = next(n for n, (low, high) in enumerate(TILTS_DEG) if tags["tilt"] == f"{low:.0f}-{high:.0f}")
+    lamps = turned_light(
+        made["photos"][0]["light"], math.pi + rng.uniform(-1, 1) * math.radians(MAT_TURN_DEG)
+    )
+    photos, turned = _both_faces(
+        rng, name, made["blade"], lamps, tags["lens"], tilt, tags["blurred"], tags["dirt"],
+        PAPERS[made["paper"]][0],
+    )  # fmt: skip
+    tags = tags | {"tip": "same way" if turned else "other way", "again": made["name"]}
+    return made | {"name": name, "photos": photos, "tags": tags}
+
+
+def turned_light(light: dict[str, Any], angle_rad: float) -> dict[str, Any]:
+    """Return a bench's lamps turned about the mat's middle; the room's own light stays."""
+    turn = np.array([
+        [math.cos(angle_rad), -math.sin(angle_rad), 0.0],
+        [math.sin(angle_rad), math.cos(angle_rad), 0.0],
+        [0.0, 0.0, 1.0],
+    ])  # fmt: skip
+    lamps = [
+        lamp | {key: [float(v) for v in turn @ lamp[key]] for key in ("place_mm", "aim_mm")}
+        for lamp in light["lamps"]
+    ]
+    return light | {"lamps": lamps}
+
+
+def _both_faces(
+    rng: np.random.Generator,
+    name: str,
+    made: dict[str, Any],
+    lamps: dict[str, Any],
+    lens: str,
+    tilt: int,
+    blurred: bool,
+    dirt: float,
+    room_mm: float,
+) -> tuple[list[dict[str, Any]], bool]:
+    """Return one photo of each face, and whether the tip points the same way in both."""
+    tip = float(rng.choice([0.0, 180.0])) + rng.uniform(-8, 8)
+    turned = rng.random() < 0.8  # about the long axis, so that the tip points the same way
+    sides = [str(side) for side in rng.permutation(["left", "right"])]
+    tips = [tip, tip + rng.normal(0, 1.5) + (0 if turned else 180)]
+    photos = [
+        photo(
+            rng,
+            f"{name}_{number + 1}.jpg",
+            made,
+            side,
+            lamps,
+            lens,
+            tilt,
+            tips[number],
+            blurred,
+            dirt,
+            room_mm,
+        )
+        for number, side in enumerate(sides)
+    ]
+    return photos, bool(turned)
 
 
 def blade(rng: np.random.Generator, grind: str, thickness_mm: float, room_mm: float) -> dict[str, Any]:
@@ -315,9 +369,17 @@ def lamp_set(rng: np.random.Generator, kind: str) -> dict[str, Any]:
     }
 
 
+def twice(rng: np.random.Generator, n_knives: int) -> list[dict[str, Any]]:
+    """Return the pairs of `study_scenes`, each followed by a second one of the same knife; see `again`."""
+    first = study_scenes(rng, n_knives)
+    return [made for one in first for made in (one, again(rng, one))]
+
+
 def main() -> None:
     """Write the descriptions of a study."""
-    write_study("Describe random pairs for the accuracy study.", "pairs", 64, study_scenes)
+    write_study(
+        "Describe random pairs for the accuracy study.", "pairs", 64, study_scenes, instead={"twice": twice}
+    )
 
 
 def write_study(

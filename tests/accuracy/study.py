@@ -6,6 +6,8 @@ FOLDER holds ``NAME.json`` (truth, as `sample_images/render.py` writes it) besid
 each pair the check is run as a user would: thickness as marked on the stock, bar readings only where the
 truth says that they are known. Printed: error median, 95 %, largest; share of true values inside the stated
 95 % interval, in all and per stratum; stated U; wrong verdicts; refusals.
+
+With ``--together`` all pairs of one knife are given to one check, as the pairs of ``scenes.py --twice``.
 """
 
 import argparse
@@ -14,7 +16,7 @@ import json
 import math
 import multiprocessing
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -25,19 +27,21 @@ COVERED = 1.96  # standard uncertainties on either side that hold 95 % of a norm
 STRATA = ("stratum", "grind", "light", "lens", "thickness", "tilt", "paper", "lay", "tip", "bars")
 
 
-def measure(truth_file: Path) -> dict[str, Any]:
-    """Run the check on one pair and set its figures beside the truth."""
+def measure(truth_files: Sequence[Path]) -> dict[str, Any]:
+    """Run the check on the pairs of one knife and set its figures beside the truth."""
     from grindcheck.errors import GrindcheckError
-    from grindcheck.pipeline import check_pair
+    from grindcheck.pairs import check_pairs
     from grindcheck.selfcheck import sample_request
     from grindcheck.verdict import Tolerances, judge
 
-    truth = json.loads(truth_file.read_text(encoding="utf-8"))
-    request = sample_request(truth_file.parent, truth)
+    truths = [json.loads(file.read_text(encoding="utf-8")) for file in truth_files]
+    requests = [sample_request(file.parent, truth) for file, truth in zip(truth_files, truths, strict=True)]
+    truth, photos = truths[0], [photo for truth in truths for photo in truth["photos"]]
     tags = {**truth["tags"], "bars": "measured" if truth["bars_known"] else "not measured"}
-    row: dict[str, Any] = {"name": truth_file.stem, "tags": tags, "figures": [], "refused": ""}
+    row: dict[str, Any] = {"name": truth_files[0].stem, "tags": tags, "figures": [], "refused": ""}
     try:
-        comparison = check_pair(request)
+        files = [file for request in requests for file in request.photos]
+        comparison = check_pairs(requests[0], files).comparison
     except GrindcheckError as error:
         row["refused"] = f"{type(error).__name__}: {error.message}"
         return row
@@ -49,7 +53,7 @@ def measure(truth_file: Path) -> dict[str, Any]:
     row["right_verdict"] = _right_verdict(truth, Tolerances())
     row["full_flat_right"] = comparison.left.full_flat == truth["faces"]["left"]["full_flat"]
     told = {comparison.left.photo_name: "left", comparison.right.photo_name: "right"}
-    row["faces_right"] = all(told.get(photo["file"]) == photo["face"] for photo in truth["photos"])
+    row["faces_right"] = all(told.get(photo["file"], photo["face"]) == photo["face"] for photo in photos)
     wanted = _wanted(truth)
     for group, figures in (
         ("difference", comparison.differences),
@@ -72,6 +76,15 @@ def measure(truth_file: Path) -> dict[str, Any]:
                 }
             )
     return row
+
+
+def knives(files: Sequence[Path], *, together: bool) -> list[list[Path]]:
+    """Return the truth files of what is checked at once: a pair, or together all pairs of a knife."""
+    out: dict[str, list[Path]] = {}
+    for file in files:
+        first = json.loads(file.read_text(encoding="utf-8"))["tags"].get("again") if together else None
+        out.setdefault(first or file.stem, []).append(file)
+    return list(out.values())
 
 
 def _face_figures(face: Any) -> Iterable[Any]:
@@ -178,6 +191,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--csv", type=Path, help="every figure as a row")
     parser.add_argument("--json", type=Path, help="every figure, with components")
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--together", action="store_true", help="all pairs of a knife in one check")
     options = parser.parse_args(arguments)
     files = [
         file
@@ -188,7 +202,7 @@ def main(arguments: list[str] | None = None) -> int:
         print(f"no truth files in {options.folder}", file=sys.stderr)
         return 2
     with multiprocessing.get_context("spawn").Pool(options.jobs) as pool:
-        rows = pool.map(measure, files, chunksize=1)
+        rows = pool.map(measure, knives(files, together=options.together), chunksize=1)
     print(table(rows))
     if options.json:
         options.json.write_text(json.dumps(rows, indent=1), encoding="utf-8")

@@ -1,7 +1,8 @@
 """What the accuracy study found, beside what is asked: written into RESULTS.md.
 
     python tests/accuracy/study.py ORDINARY --json build/ordinary.json   (HARD and REPEAT likewise)
-    python tests/accuracy/tables.py build/ordinary.json build/hard.json build/repeat.json
+    python tests/accuracy/study.py ORDINARY --together --json build/together.json
+    python tests/accuracy/tables.py build/ordinary.json build/together.json build/hard.json build/repeat.json
 
 Each table stands between two comments with its name; what stands outside of them is left as it is.
 """
@@ -20,6 +21,8 @@ RESULTS = Path(__file__).with_name("RESULTS.md")
 FAR = 3.0  # standard uncertainties that an error never should reach
 LEAST_COVERED = 0.90
 MOST_TAKES_LOST = 0.5  # of a repeated figure's takes, beyond which it has no standard deviation
+
+SETS = ("ordinary", "together", "hard", "repeat")
 
 Row = dict[str, Any]
 
@@ -76,7 +79,7 @@ def pooled(stds: dict[str, float]) -> float:
     return float(np.sqrt(np.mean(np.square(list(stds.values())))))
 
 
-def asked(ordinary: list[Row], hard: list[Row], repeat: list[Row]) -> str:
+def asked(ordinary: list[Row], together: list[Row], hard: list[Row], repeat: list[Row]) -> str:
     """Return the table of what is asked and what was measured."""
 
     def ninety_five(rows: list[Row]) -> str:
@@ -105,6 +108,7 @@ def asked(ordinary: list[Row], hard: list[Row], repeat: list[Row]) -> str:
     stations = f"{min(heights.values()):.3f} to {max(heights.values()):.3f}" if heights else "none"
     lines = [
         ("95 % of errors, ordinary", "0.06 mm", ninety_five(ordinary)),
+        ("the same, two pairs of each knife", "", ninety_five(together)),
         ("95 % of errors, hard, not refused", "0.12 mm", ninety_five(hard)),
         ("covered, ordinary / hard", "90 %", both(lambda rows: f"{covered(differences(rows)):.1%}")),
         ("strata below 90 %", "none", strata or "none"),
@@ -139,14 +143,11 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    for name in ("ordinary", "hard", "repeat"):
+    for name in SETS:
         parser.add_argument(name, type=Path)
     parser.add_argument("--into", type=Path, default=RESULTS)
     options = parser.parse_args(arguments)
-    sets = {
-        name: json.loads(getattr(options, name).read_text(encoding="utf-8"))
-        for name in ("ordinary", "hard", "repeat")
-    }
+    sets = {name: json.loads(getattr(options, name).read_text(encoding="utf-8")) for name in SETS}
     text = put(options.into.read_text(encoding="utf-8"), "asked and measured", asked(**sets))
     for name, rows in sets.items():
         text = put(text, name, f"```\n{study.table(rows)}\n```")
