@@ -17,11 +17,11 @@ from grindcheck.mat.finding import MatView
 from grindcheck.oneprint import of_one_print
 from grindcheck.outline import Outline, straight_part
 from grindcheck.photo import Photo
-from grindcheck.placing import Sighting, Stance, place, sight, thinned
+from grindcheck.placing import Sighting, Stance, common_errors, place, sight, thinned
 from grindcheck.plunge import Line
 from grindcheck.printscale import PrintScale
 from grindcheck.rectify import picture_of, plane_over
-from grindcheck.registration import Match, Registration, Rims, register
+from grindcheck.registration import Known, Match, Registration, register
 from grindcheck.results import Comparison, FaceFigures, Figure, Unit
 from grindcheck.shown import Shown, shown
 from grindcheck.silhouette import Side
@@ -279,13 +279,22 @@ def _try_corners(
         shapes["right"].outline_mm,
         shapes["left"].outline_mm,
         start=start,
-        std=(sightings["right"].outline_std_mm, sightings["left"].outline_std_mm),
-        rims=Rims(
-            std=(sightings["right"].wall_std_mm, sightings["left"].wall_std_mm),
-            is_edge=(sightings["right"].is_edge, sightings["left"].is_edge),
-        ),
+        known=_known(tried, stance),
     )
     return tried, found, match
+
+
+def _known(sightings: dict[Side, Sighting], stance: Stance) -> Known:
+    """How well the right outline, which moves, and the left one are known."""
+    right, left = sightings["right"], sightings["left"]
+    (own_right, blade_right), (own_left, blade_left) = (common_errors(seen, stance) for seen in (right, left))
+    return Known(
+        std=(right.point_std_mm, left.point_std_mm),
+        common=(
+            np.concatenate([own_right, np.zeros((len(own_left), *own_right.shape[1:])), blade_right]),
+            np.concatenate([np.zeros((len(own_right), *own_left.shape[1:])), own_left, blade_left]),
+        ),
+    )
 
 
 def _both(test: Any) -> tuple[bool, bool]:

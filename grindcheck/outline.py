@@ -25,9 +25,11 @@ _CUT_MM = 0.9  # from the picture's border; no whole step of the rough grid, so 
 _BLUNT_MM = 0.5  # before the tip where the two rims blur into each other
 _LAST_MM = 4.0  # of each rim that tells where the tip is
 _LOST_MM = 3.0  # of the tip that the rough shape may have lost
-_SHADOW = 0.4  # relative spread of the field's brightness beside the blade (contact shadow)
-_CLIPPED = 0.95  # linear; the true level is unknown, and blur moves the apparent rim outwards
-_FLOOR = 0.012  # of full scale: noise and halo that no model takes up
+_HALF_WAY = 2.2**-0.5  # the root of a display's exponent
+_SHADOW = 0.27  # relative spread of the field's brightness beside the blade (contact shadow)
+_CLIPPED = 0.966  # the true level is unknown, and blur moves the apparent rim outwards
+_HALO_PX = 0.5  # by so much, more or less: half-way to a level twice that which is stored
+_FLOOR = 0.02  # of full scale: noise and halo that no model takes up
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +49,9 @@ class Outline:
     normals : ndarray, shape (N, 2)
         Unit vectors out of the blade.
     std_mm : ndarray, shape (N,)
-        Standard uncertainty along the normal.
+        Standard uncertainty along the normal, by itself.
+    halo_mm : ndarray, shape (N,)
+        Further standard uncertainty that all points beside a blown highlight have in common; 0 elsewhere.
     is_edge : ndarray of bool, shape (N,)
         Edge (with heel and choil) or spine.
     tip_mm : ndarray, shape (2,)
@@ -64,6 +68,7 @@ class Outline:
     points_mm: Array
     normals: Array
     std_mm: Array
+    halo_mm: Array
     is_edge: NDArray[np.bool_]
     tip_mm: Array
     blur_mm: float
@@ -100,7 +105,9 @@ def trace_outline(photo: Photo, view: MatView, camera: Camera, rough: Silhouette
     Along each normal the colour is projected onto the direction that separates the steel just inside from
     the field just outside, given that the field may be shaded: Fisher's discriminant with the shade as the
     field's main variance. Where the hue alone separates them the shade drops out entirely. The step in this
-    value is then placed by `fit_steps` with the photo's own edge spread.
+    value is then placed by `fit_steps` with the photo's own edge spread. A file that stores the hue in
+    blocks of pixels spreads its step, in stored values; in linear light its middle would lie off towards one
+    side, in stored values that of the lens's own spread towards the other: there half-way is taken.
     """
     plane = rough.face.plane
     step = local_step_mm(camera, rough.tip_mm - rough.along * rough.length_mm / 2, plane.height_mm)
@@ -120,20 +127,22 @@ def trace_outline(photo: Photo, view: MatView, camera: Camera, rough: Silhouette
         face, lay, rough = upside_down(face), lay.upside_down(), rough.turned_over()
         flip = np.array([1.0, -1.0])
         edge, spine = spine[::-1] * flip, edge[::-1] * flip
-    traced = [_settle(face, chain, blur) for chain in (edge, spine)]
+    traced = [_settle(face, chain, blur=blur, coarse_hue=photo.coarse_hue) for chain in (edge, spine)]
     tip = _tip(traced[0][0], traced[1][0])
     # the rough shape has lost its finest millimetre: carry both rims on to where they meet, and trace again
     longer = [_carried_to(traced[0][0], tip), _carried_to(traced[1][0][::-1], tip)[::-1]]
-    parts = [_trace(face, chain, blur=blur, reach=0.35) for chain in longer]
-    (edge_points, edge_normals, edge_std), (spine_points, spine_normals, spine_std) = parts
+    parts = [_trace(face, chain, blur=blur, reach=0.35, coarse_hue=photo.coarse_hue) for chain in longer]
+    points, normals, std, halo = (np.concatenate(each) for each in zip(*parts, strict=True))
+    edge_points, spine_points = parts[0][0], parts[1][0]
     return Outline(
         side=rough.side,
         face=face,
         lay=lay,
-        points_mm=frozen(np.vstack([edge_points, spine_points])),
-        normals=frozen(np.vstack([edge_normals, spine_normals])),
-        std_mm=frozen(np.concatenate([edge_std, spine_std])),
-        is_edge=np.arange(len(edge_points) + len(spine_points)) < len(edge_points),
+        points_mm=frozen(points),
+        normals=frozen(normals),
+        std_mm=frozen(std),
+        halo_mm=frozen(halo),
+        is_edge=np.arange(len(points)) < len(edge_points),
         tip_mm=frozen(_tip(edge_points, spine_points)),
         blur_mm=blur,
         edge_odds=abs(odds),
@@ -151,6 +160,7 @@ def turned_over(outline: Outline) -> Outline:
         points_mm=frozen(outline.points_mm[::-1] * flip),
         normals=frozen(outline.normals[::-1] * flip),
         std_mm=frozen(outline.std_mm[::-1]),
+        halo_mm=frozen(outline.halo_mm[::-1]),
         is_edge=np.arange(len(outline.points_mm)) < len(outline.points_mm) - count,
         tip_mm=frozen(outline.tip_mm * flip),
         blur_mm=outline.blur_mm,
@@ -273,21 +283,23 @@ def straight_part(spine: Array, *, within_mm: float) -> NDArray[np.bool_]:
     return best if best.any() and np.ptp(x[best]) >= 20.0 else np.zeros_like(best)
 
 
-def _settle(face: Face, chain: Array, blur: float) -> tuple[Array, Array, Array]:
-    points, _, _ = _trace(face, chain, blur=blur, reach=0.9)
-    return _trace(face, points, blur=blur, reach=0.35)
+def _settle(face: Face, chain: Array, *, blur: float, coarse_hue: bool) -> tuple[Array, Array, Array, Array]:
+    points, *_ = _trace(face, chain, blur=blur, reach=0.9, coarse_hue=coarse_hue)
+    return _trace(face, points, blur=blur, reach=0.35, coarse_hue=coarse_hue)
 
 
-def _trace(face: Face, chain: Array, *, blur: float, reach: float) -> tuple[Array, Array, Array]:
-    """One refinement of a rim: points that stand out, their normals and std."""
+def _trace(
+    face: Face, chain: Array, *, blur: float, reach: float, coarse_hue: bool
+) -> tuple[Array, Array, Array, Array]:
+    """One refinement of a rim: points that stand out, their normals, std and halo."""
     points, normals = _resample(chain)
-    shift, std, good = _refine(face, points, normals, blur=blur, reach=reach)
+    shift, std, halo, good = _refine(face, points, normals, blur=blur, reach=reach, coarse_hue=coarse_hue)
     if good.sum() < 30:
         raise BladeError(
             f"Only {good.sum()} places of the blade's rim stand out from the field.",
             advice="Use more and softer light so that blade and field differ, and photograph again.",
         )
-    return (points + shift[:, None] * normals)[good], normals[good], std[good]
+    return (points + shift[:, None] * normals)[good], normals[good], std[good], halo[good]
 
 
 def _carried_to(chain: Array, tip: Array) -> Array:
@@ -358,8 +370,8 @@ def _resample(chain: Array) -> tuple[Array, Array]:
 
 
 def _refine(
-    face: Face, points: Array, normals: Array, *, blur: float, reach: float
-) -> tuple[Array, Array, NDArray[np.bool_]]:
+    face: Face, points: Array, normals: Array, *, blur: float, reach: float, coarse_hue: bool
+) -> tuple[Array, Array, Array, NDArray[np.bool_]]:
     import cv2
     from scipy.ndimage import median_filter
 
@@ -367,6 +379,8 @@ def _refine(
     offsets = np.arange(-window, window + 1e-9, face.plane.step_mm / 2)
     (x, y), (normal_x, normal_y) = points.T[:, :, None], normals.T[:, :, None]
     found = sample(face, x + offsets * normal_x, y + offsets * normal_y)
+    if coarse_hue:
+        found = np.asarray(cv2.pow(found, _HALF_WAY), dtype=np.float64)
     mean = cv2.blur(found.reshape(len(found), -1), (1, 3), borderType=cv2.BORDER_REPLICATE)
     # each channel's samples beside each other
     colours = np.ascontiguousarray(mean.reshape(found.shape).transpose(0, 2, 1), dtype=np.float64)
@@ -385,8 +399,8 @@ def _refine(
     good &= (fit.gain > 0.3) & (fit.jump < -0.2) & (scale > 4.0)
     # samples lie half a pixel apart, so that two of them are one look at the picture
     std = np.maximum(np.sqrt(2) * fit.place_std, 0.02 * face.plane.step_mm)
-    clipped = inner.max(axis=1) > _CLIPPED
-    return place, np.where(clipped, std + face.plane.step_mm, std), good
+    halo = np.where(inner.max(axis=1) > _CLIPPED, _HALO_PX * face.plane.step_mm, 0.0)
+    return place - halo, std, halo, good
 
 
 def sample(face: Face, x_mm: Array, y_mm: Array) -> Array:

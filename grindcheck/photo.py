@@ -71,6 +71,9 @@ class Photo:
         absent.
     orientation : int
         EXIF's, which `bgr` has already been turned by.
+    coarse_hue : bool
+        The file stores brightness for each pixel, but hue only for blocks of two or four (4:2:0, 4:2:2), or
+        was made from one that did.
     flags : tuple of str
         Of `PHOTO_FLAGS`, in its order.
     """
@@ -86,6 +89,7 @@ class Photo:
     taken: str
     flags: tuple[str, ...]
     orientation: int = 1
+    coarse_hue: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,7 +175,7 @@ def look_over_bytes(data: bytes, *, name: str) -> PhotoFile:
     if kind == ".heic":
         width, height = _heif_file(data, name).size
     else:
-        (width, height), exif = _header(data, kind, name)
+        (width, height), exif, _ = _header(data, kind, name)
         if _fields(exif)["orientation"] in (5, 6, 7, 8):
             width, height = height, width
     return PhotoFile(suffix=kind, width=width, height=height)
@@ -199,7 +203,7 @@ def time_taken(path: Path) -> str:
     if kind == ".heic":
         exif = bytes(_heif_file(data, path.name).info.get("exif") or b"")
     else:
-        _, exif = _header(data, kind, path.name)
+        _, exif, _ = _header(data, kind, path.name)
     return str(_fields(exif)["taken"])
 
 
@@ -207,11 +211,11 @@ def _read(data: bytes, name: str) -> tuple[NDArray[np.uint8], dict[str, Any]]:
     """Decode a file; return the upright picture and what its metadata says."""
     kind = _kind(data, name)
     if kind == ".heic":
-        bgr, exif = _heif(data, name)
-        return bgr, _fields(exif)
-    size, exif = _header(data, kind, name)
+        bgr, exif, coarse_hue = _heif(data, name)
+        return bgr, {**_fields(exif), "coarse_hue": coarse_hue}
+    size, exif, coarse_hue = _header(data, kind, name)
     bgr = _decode(data, size, name)
-    fields = _fields(exif)
+    fields = {**_fields(exif), "coarse_hue": coarse_hue}
     return _upright(bgr, fields["orientation"]), fields
 
 
@@ -226,11 +230,22 @@ def _kind(data: bytes, name: str) -> str:
     raise PhotoError(f"{name} is no JPEG, PNG or HEIC picture.", advice=_ADVICE)
 
 
-def _header(data: bytes, kind: str, name: str) -> tuple[tuple[int, int], bytes]:
-    """Walk a JPEG or PNG to its end; return (width, height) as stored, not too large, and the Exif block."""
-    size, exif = _jpeg_header(data, name) if kind == ".jpg" else _png_header(data, name)
+def _header(data: bytes, kind: str, name: str) -> tuple[tuple[int, int], bytes, bool]:
+    """Walk a JPEG or PNG to its end.
+
+    Returns
+    -------
+    (int, int)
+        Width and height as stored, not too large.
+    bytes
+        The Exif block.
+    bool
+        Whether hue is stored more coarsely than brightness.
+    """
+    # a PNG of a blade was a phone's JPEG or HEIC before
+    size, exif, coarse_hue = _jpeg_header(data, name) if kind == ".jpg" else (*_png_header(data, name), True)
     _check_size(size, name)
-    return size, exif
+    return size, exif, coarse_hue
 
 
 def _photo(name: str, sha256: str, bgr: NDArray[np.uint8], fields: dict[str, Any]) -> Photo:
@@ -261,6 +276,7 @@ def _photo(name: str, sha256: str, bgr: NDArray[np.uint8], fields: dict[str, Any
         focal_rel_std=focal_rel_std,
         lens_key=key,
         orientation=fields["orientation"],
+        coarse_hue=fields["coarse_hue"],
         make=fields["make"],
         model=fields["model"],
         taken=fields["taken"],
@@ -323,9 +339,9 @@ def _damaged(name: str) -> PhotoError:
     return PhotoError(f"{name} is damaged and can't be decoded.", advice=_COPY)
 
 
-def _jpeg_header(data: bytes, name: str) -> tuple[tuple[int, int], bytes]:
-    """Walk a JPEG's segments to its end; return (width, height) and the Exif block."""
-    at, size, exif, scans = 2, None, b"", 0
+def _jpeg_header(data: bytes, name: str) -> tuple[tuple[int, int], bytes, bool]:
+    """Walk a JPEG's segments to its end; return what `_header` does."""
+    at, size, exif, scans, factors = 2, None, b"", 0, b""
     for _ in range(MOST_PARTS):
         if data[at : at + 2] == b"\xff\xff":  # fill bytes before a marker
             after = _NO_FILL.search(data, at)
@@ -345,6 +361,7 @@ def _jpeg_header(data: bytes, name: str) -> tuple[tuple[int, int], bytes]:
             if len(body) < 6:
                 raise _damaged(name)
             size = (int.from_bytes(body[3:5]), int.from_bytes(body[1:3]))
+            factors = body[7::3]  # samples along and across of each component, a nibble each
         elif marker == 0xE1 and body.startswith(b"Exif\x00") and not exif:
             exif = body
         at += 2 + length
@@ -360,7 +377,7 @@ def _jpeg_header(data: bytes, name: str) -> tuple[tuple[int, int], bytes]:
         raise _crowded(name, MOST_PARTS, "segments")
     if size is None:
         raise _damaged(name)
-    return size, exif
+    return size, exif, len(factors) > 2 and factors[1] < factors[0]
 
 
 def _png_chunks(data: bytes, name: str) -> Iterator[tuple[bytes, bytes]]:
@@ -436,8 +453,17 @@ def _heif_file(data: bytes, name: str) -> Any:
     return file
 
 
-def _heif(data: bytes, name: str) -> tuple[NDArray[np.uint8], bytes]:
-    """Decode the primary picture, turned as its container says; return it and the Exif block."""
+def _heif(data: bytes, name: str) -> tuple[NDArray[np.uint8], bytes, bool]:
+    """Decode the primary picture, turned as its container says.
+
+    Returns
+    -------
+    ndarray of uint8, shape (H, W, 3)
+    bytes
+        The Exif block.
+    bool
+        Whether hue is stored more coarsely than brightness.
+    """
     file = _heif_file(data, name)
     width, height = file.size
     try:
@@ -449,7 +475,7 @@ def _heif(data: bytes, name: str) -> tuple[NDArray[np.uint8], bytes]:
         raise _damaged(name)
     if bgr.ndim == 2 or bgr.shape[2] < 3:  # grey, perhaps with alpha
         bgr = np.repeat(bgr.reshape(*bgr.shape[:2], -1)[..., :1], 3, axis=2)
-    return np.asarray(bgr[..., :3], dtype=np.uint8), exif
+    return np.asarray(bgr[..., :3], dtype=np.uint8), exif, file.info.get("chroma") in (420, 422)
 
 
 def _upright(bgr: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:

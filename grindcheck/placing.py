@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 from grindcheck.camera import Camera
 from grindcheck.geometry import Array, frozen
@@ -21,6 +22,11 @@ from grindcheck.outline import Outline
 from grindcheck.silhouette import Side
 
 _STEADY_MM = 0.015  # of a traced point: blend and halo, common to neighbours
+_BLEND_MM = 0.01  # of the same, common to a whole rim
+_WEDGE_BEND = 0.1  # of the stock thickness half-way up a hollow or convex bevel, common practice, no source
+_WEDGE_REACH = 0.05  # of the height at which the wedge reaches the stock's thickness
+_RIM_STEP_MM = 0.25
+_RIM_SMOOTH_MM = 2.5  # of the edge, for its slope
 _WALL_SHARE = 0.5  # of the width of a wall that the camera sees: its rim may be traced anywhere on it
 
 
@@ -61,8 +67,12 @@ class Sighting:
     outline_px : ndarray, shape (N, 2)
     outline_std_mm : ndarray, shape (N,)
         Of each point along its normal; more where a wall shows, since the traced corner may lie on it.
-    wall_std_mm : ndarray, shape (N,)
-        What the wall adds: a whole rim has it in common.
+    point_std_mm : ndarray, shape (N,)
+        The same without the wall, and without what a blown highlight moves.
+    halo_mm : ndarray, shape (N,)
+        What a blown highlight may move a point by; all points beside one alike.
+    normals : ndarray, shape (N, 2)
+        Outwards, in the face frame.
     is_edge : ndarray of bool, shape (N,)
     fullness : ndarray, shape (N,)
         Local thickness at the rim: 0 the edge's, 1 the stock's.
@@ -81,7 +91,9 @@ class Sighting:
     axes: Array
     outline_px: Array
     outline_std_mm: Array
-    wall_std_mm: Array
+    point_std_mm: Array
+    halo_mm: Array
+    normals: Array
     is_edge: NDArray[np.bool_]
     fullness: Array
     shows_wall: NDArray[np.bool_]
@@ -130,7 +142,7 @@ def sight(outline: Outline, lines: GrindLines, camera: Camera, stance: Stance) -
     fullness = _fullness(outline, lines)
     deep = stance.edge_mm + fullness * (stance.thickness_mm - stance.edge_mm)
     wall = np.where(shows_wall, deep * aside / (camera.centre_mm[2] - plane.height_mm), 0.0)
-    wall_std = _WALL_SHARE * wall
+    point_std = np.hypot(_STEADY_MM, outline.std_mm)
 
     def px(points_mm: Array) -> Array:
         if not len(points_mm):
@@ -144,8 +156,10 @@ def sight(outline: Outline, lines: GrindLines, camera: Camera, stance: Stance) -
         origin_mm=plane.origin_mm,
         axes=plane.axes,
         outline_px=px(outline.points_mm),
-        outline_std_mm=frozen(np.hypot(_STEADY_MM, outline.std_mm) + wall_std),
-        wall_std_mm=frozen(wall_std),
+        outline_std_mm=frozen(point_std + outline.halo_mm + _WALL_SHARE * wall),
+        point_std_mm=frozen(point_std),
+        halo_mm=outline.halo_mm,
+        normals=outline.normals,
         is_edge=outline.is_edge,
         fullness=frozen(fullness),
         shows_wall=shows_wall,
@@ -185,13 +199,48 @@ def place(sighting: Sighting, stance: Stance, *, camera: Camera | None = None) -
     )
 
 
+def common_errors(sighting: Sighting, stance: Stance) -> tuple[Array, Array]:
+    """Return how far one standard uncertainty of what its points have in common moves an outline.
+
+    Parameters
+    ----------
+    sighting : Sighting
+    stance : Stance
+
+    Returns
+    -------
+    ndarray, shape (5, N, 2)
+        Of this photo alone, mm in the face frame: where on its wall the edge was traced, and the spine; what
+        the blend moves either rim by; what blown highlights move what lies beside them by.
+    ndarray, shape (2, N, 2)
+        Of the blade, and therefore of both photos alike: how far its wedge is hollow or convex, and how far
+        up it reaches its full thickness.
+    """
+    outline = place(sighting, stance).outline_mm
+    rims = np.stack([sighting.is_edge, ~sighting.is_edge])[:, :, None]
+    other = place(replace(sighting, lower_rim=not sighting.lower_rim), stance).outline_mm
+    fullness = sighting.fullness
+
+    def with_fullness(changed: Array) -> Array:
+        held = np.clip(changed, 0.0, 1.0)
+        return place(replace(sighting, fullness=held), stance).outline_mm - outline
+
+    bent = with_fullness(fullness + _WEDGE_BEND * 4 * fullness * (1 - fullness))
+    reach = with_fullness(np.where(fullness < 1, fullness * (1 + _WEDGE_REACH), 1.0))
+    halo = sighting.halo_mm[:, None] * sighting.normals
+    own = [*(_WALL_SHARE * (other - outline) * rims), *(_BLEND_MM * sighting.normals * rims), halo]
+    return np.stack(own), np.stack([bent, reach])
+
+
 def thinned(sighting: Sighting, keep: NDArray[np.bool_]) -> Sighting:
     """Return the sighting with a part of its outline, for the registration."""
     return replace(
         sighting,
         outline_px=frozen(sighting.outline_px[keep]),
         outline_std_mm=frozen(sighting.outline_std_mm[keep]),
-        wall_std_mm=frozen(sighting.wall_std_mm[keep]),
+        point_std_mm=frozen(sighting.point_std_mm[keep]),
+        halo_mm=frozen(sighting.halo_mm[keep]),
+        normals=frozen(sighting.normals[keep]),
         is_edge=sighting.is_edge[keep],
         fullness=frozen(sighting.fullness[keep]),
         shows_wall=sighting.shows_wall[keep],
@@ -201,15 +250,15 @@ def thinned(sighting: Sighting, keep: NDArray[np.bool_]) -> Sighting:
 def _fullness(outline: Outline, lines: GrindLines) -> Array:
     """Share of the stock thickness at each rim point: 1 behind the plunge, by the wedge before it.
 
-    The wedge rises from the edge to full thickness at the shoulder; on a full flat grind at the spine beside
-    the plunge. Hollow and convex bevels are taken as straight here, which moves a rim by a part of a part.
+    The wedge rises with the distance from the edge, square to it, to full thickness at the shoulder; on a
+    full flat grind at the spine beside the plunge. Hollow and convex bevels are taken as straight here: what
+    that moves a rim by is left to the registration.
     """
     x, y = outline.points_mm.T
-    above = np.nan_to_num(y - outline.rim_mm(x, edge=True), nan=0.0)
+    above = _from_edge(outline, outline.points_mm)
     above[outline.is_edge] = 0.0
     if lines.shoulder is not None:
-        shoulder = lines.shoulder.points_mm
-        reach = float(np.nanmedian(shoulder[:, 1] - outline.rim_mm(shoulder[:, 0], edge=True)))
+        reach = float(np.median(_from_edge(outline, lines.shoulder.points_mm)))
     elif lines.plunge is not None and not lines.full_flat and lines.plunge.top_mm > 0:
         reach = lines.plunge.top_mm  # the shoulder isn't seen, but the plunge ends at it
     else:
@@ -222,3 +271,15 @@ def _fullness(outline: Outline, lines: GrindLines) -> Array:
         at, slope = lines.plunge.straight()
         fullness[x < at + slope * y] = 1.0
     return np.asarray(fullness)
+
+
+def _from_edge(outline: Outline, points_mm: Array) -> Array:
+    """Distances of points from the edge below them, square to the edge there; 0 beyond its ends."""
+    edge = outline.points_mm[outline.is_edge]
+    x = np.arange(edge[:, 0].min(), edge[:, 0].max(), _RIM_STEP_MM)
+    if len(x) < 2:
+        return np.zeros(len(points_mm))
+    y = uniform_filter1d(outline.rim_mm(x, edge=True), int(_RIM_SMOOTH_MM / _RIM_STEP_MM), mode="nearest")
+    steep = np.interp(points_mm[:, 0], x, np.gradient(y, x))
+    above = points_mm[:, 1] - outline.rim_mm(points_mm[:, 0], edge=True)
+    return np.asarray(np.nan_to_num(above, nan=0.0) / np.hypot(1.0, steep))

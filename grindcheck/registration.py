@@ -1,6 +1,6 @@
 """The rigid motion that lays one face's outline onto the other's: it is the same piece of steel."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -8,9 +8,16 @@ from numpy.typing import NDArray
 
 from grindcheck.geometry import Array, Rigid, frozen, turn
 
-_ROUNDS = 30
+_ROUNDS = 40
 _TUKEY = 4.7  # robust sigmas; 95 % efficient for normal errors (Huber 1981)
 _SPACING_MM = 0.3
+_COARSE_MM = 0.5  # at which Tukey's weight ends at first
+_FINE_MM = 0.02  # from which on the residuals alone tell where it ends
+_WIDENING = 5.0  # neighbours that count as one at least: the hue of a block of a JPEG's pixels
+_COUNTS = 0.1  # of Tukey's weight, for a point to belong
+_ALIKE_MM = 0.0035  # of a point of which nothing is known, so that two differ by 0.005 mm
+_STILL = 1e-9  # rad and mm, of a last step
+_LEAST_NOISE = 1e-16  # so that weights stay finite where outlines fit exactly
 _FEWEST = 20  # points; fewer don't tell whether two outlines lie on each other
 
 
@@ -45,45 +52,58 @@ class Registration:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Match:
-    """Pairs of a moving point with the fixed point and normal it lies on, for repeated solving."""
+    """Pairs of a moving point with the fixed point and normal it lies on, for repeated solving.
+
+    Parameters
+    ----------
+    moving, fixed : ndarray of int, shape (P,)
+    share : ndarray, shape (P,)
+        How far the foot lies from the fixed point towards the next.
+    normal : ndarray, shape (P, 2)
+    weight : ndarray, shape (P,)
+        Of each distance, 1/mm²; 0 for what doesn't belong.
+    common : ndarray, shape (P, K)
+        What one standard uncertainty of each common error adds to the distances, mm.
+    """
 
     moving: NDArray[np.intp]
     fixed: NDArray[np.intp]
     share: Array
     normal: Array
     weight: Array
+    common: Array
 
 
-@dataclass(frozen=True, slots=True)
-class Rims:
-    """What whole rims err by, of the moving and of the fixed outline.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """How well the points of two outlines are known.
 
     Parameters
     ----------
     std : (ndarray, ndarray), shape (N,) and (M,)
-        Standard uncertainty of each point along its normal that its whole rim has in common, mm.
-    is_edge : (ndarray of bool, ndarray of bool), shape (N,) and (M,)
-        Edge or spine.
+        Standard uncertainty of each moving and fixed point along its normal, by itself, mm.
+    common : (ndarray, ndarray), shape (K, N, 2) and (K, M, 2)
+        How far one standard uncertainty of each common error, as where on its wall a whole rim was traced,
+        moves the points, mm.
     """
 
     std: tuple[Array, Array]
-    is_edge: tuple[NDArray[np.bool_], NDArray[np.bool_]]
+    common: tuple[Array, Array]
 
-    def off(self, match: Match) -> list[Array]:
-        """Distances of matched pairs when one rim of one outline lies off by its std, for all four."""
-        out = []
-        for index, std, edge in zip((match.moving, match.fixed), self.std, self.is_edge, strict=True):
-            out += [np.where(edge[index] == rim, std[index], 0.0) for rim in (True, False)]
-        return out
+    def variance(self, match: Match) -> Array:
+        """Return the variance of each distance, mm²."""
+        return np.asarray(self.std[0][match.moving] ** 2 + self.std[1][match.fixed] ** 2)
+
+    def off(self, match: Match, motion: Rigid) -> Array:
+        """Return what one standard uncertainty of each common error adds to the distances, (P, K) mm."""
+        moving = self.common[0][:, match.moving] @ turn(motion.angle_rad).T
+        share = match.share[:, None]
+        fixed = self.common[1][:, match.fixed] * (1 - share) + self.common[1][:, match.fixed + 1] * share
+        return np.asarray(np.einsum("kpc,pc->pk", moving - fixed, match.normal))
 
 
 def register(
-    moving: Array,
-    fixed: Array,
-    *,
-    start: Rigid | None = None,
-    std: tuple[Array, Array] | None = None,
-    rims: Rims | None = None,
+    moving: Array, fixed: Array, *, start: Rigid | None = None, known: Known | None = None
 ) -> tuple[Registration, Match]:
     """Register two outlines by point to line distances, robustly.
 
@@ -93,10 +113,8 @@ def register(
         Outlines in mm, each in order along the rim, about 0.3 mm apart.
     start : Rigid, optional
         First guess; default: the frames as they are.
-    std : (ndarray, ndarray), optional
-        How well each moving and fixed point is known, mm; only their proportions count. Default: all alike.
-    rims : Rims, optional
-        What whole rims err by. Default: nothing.
+    known : Known, optional
+        How well the points are known. Default: all alike, by their own scatter.
 
     Returns
     -------
@@ -112,10 +130,14 @@ def register(
     Notes
     -----
     Gauss-Newton on distances along the fixed outline's normals with Tukey's weight (Besl and McKay 1992 for
-    the scheme, Chen and Medioni 1991 for the distance). Departures: none in the solver; the covariance is
-    widened by the integral length of the residuals along the rim, since neighbours share blur, shade and
-    burr. What a whole rim errs by, as where it is traced on a wall that the camera sees, leaves hardly any
-    residuals: that is told by `rims`, each rim of each outline by itself.
+    the scheme, Chen and Medioni 1991 for the distance). The common errors are solved for together with the
+    motion, each with a prior of one standard uncertainty: they hardly show in the residuals, and yet move
+    what is found. The straight parts of a blade fit wherever it lies along itself, and only belly and drop
+    tell where that is: a scale of the robust weight taken from all residuals alone would leave just these out
+    as soon as the start is a little off. So it comes down from half a millimetre by halves (graduated
+    non-convexity, Blake and Zisserman 1987), and never below the stated uncertainty. Neighbours share blur,
+    shade and burr: weights are less by the integral length of the residuals along the rim. What is stated
+    counts even if two outlines fit each other better, since both may err alike.
     """
     from scipy.spatial import cKDTree
 
@@ -125,30 +147,32 @@ def register(
     rim = _Rim(fixed, _normals(fixed), cKDTree(fixed))
     pivot = fixed.mean(axis=0)
     motion = start or Rigid(angle_rad=0.0, shift=np.zeros(2))
-    limit = 5.0
-    trust = np.ones(0)
-    for step in range(_ROUNDS):
+    least = (_LEAST_NOISE, 1.0) if known is None else (1.0, _WIDENING)
+    known = known or _alike(moving, fixed)
+    limit, coarse = 5.0, _COARSE_MM
+    common = np.zeros(known.common[0].shape[0])
+    for _ in range(_ROUNDS):
         at = motion(moving)
         match = rim.pair(at, limit)
         if len(match.moving) < _FEWEST:
             return _unlike(motion, pivot, rim.tree.query(at)[0]), match
+        match = replace(match, common=known.off(match, motion))
         design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
-        trust = _trust(match, std)
-        proper = np.abs(distance) * np.sqrt(trust)
-        scale = max(1.48 * float(np.median(proper)), 0.005)
-        tukey = np.where(proper < _TUKEY * scale, (1 - (proper / (_TUKEY * scale)) ** 2) ** 2, 0.0)
-        match = _with_weight(match, tukey * trust)
-        change = _solve(design, distance, match.weight)
-        motion = _moved(motion, change, pivot)
-        limit = max(min(limit, 3 * _TUKEY * scale), 0.3)
-        if step > 3 and np.abs(change).max() < 1e-6:
+        left = distance + match.common @ common
+        std = np.sqrt(known.variance(match))
+        scale = max(1.48 * float(np.median(np.abs(left) / std)), 1.0, coarse / _TUKEY / float(np.median(std)))
+        tukey = np.maximum(1 - (left / (_TUKEY * scale * std)) ** 2, 0.0) ** 2
+        if (tukey > _COUNTS).sum() < _FEWEST:
+            return _unlike(motion, pivot, rim.tree.query(at)[0]), match
+        match = _weighed(match, left / std, std, tukey, least)
+        change, _ = _solve(design, distance, match)
+        common = change[3:]
+        motion = _moved(motion, change[:3], pivot)
+        limit = max(min(limit, 3 * _TUKEY * scale * float(np.median(std))), 0.3)
+        if coarse < _FINE_MM and np.abs(change[:3]).max() < _STILL:
             break
-    at = motion(moving)
-    if (match.weight > 0.1 * trust).sum() < _FEWEST:
-        return _unlike(motion, pivot, rim.tree.query(at)[0]), match
-    design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
-    off = rims.off(match) if rims else []
-    return _summary(motion, match, trust, design, distance, pivot, at, off), match
+        coarse /= 2
+    return _summary(motion, match, pivot, (moving, fixed), (std, tukey, least)), match
 
 
 def resolve(moving: Array, fixed: Array, match: Match, start: Rigid) -> Rigid:
@@ -156,7 +180,7 @@ def resolve(moving: Array, fixed: Array, match: Match, start: Rigid) -> Rigid:
     pivot = fixed.mean(axis=0)
     at = start(moving)
     design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
-    return _moved(start, _solve(design, distance, match.weight), pivot)
+    return _moved(start, _solve(design, distance, match)[0][:3], pivot)
 
 
 class _Rim:
@@ -190,21 +214,20 @@ class _Rim:
         first, share = first[moving], np.clip(share[moving], 0.0, 1.0)
         normal = self.normals[first] * (1 - share[:, None]) + self.normals[first + 1] * share[:, None]
         normal /= np.hypot(*normal.T)[:, None]
-        return Match(moving=moving, fixed=first, share=share, normal=normal, weight=np.ones(len(moving)))
+        return Match(
+            moving=moving,
+            fixed=first,
+            share=share,
+            normal=normal,
+            weight=np.ones(len(moving)),
+            common=np.zeros((len(moving), 0)),
+        )
 
 
-def _trust(match: Match, std: tuple[Array, Array] | None) -> Array:
-    """Weight of each pair by how well its points are known, 1 for the best."""
-    if std is None:
-        return np.ones(len(match.moving))
-    variance = std[0][match.moving] ** 2 + std[1][match.fixed] ** 2
-    return np.asarray(variance.min() / variance)
-
-
-def _with_weight(match: Match, weight: Array) -> Match:
-    return Match(
-        moving=match.moving, fixed=match.fixed, share=match.share, normal=match.normal, weight=weight
-    )
+def _alike(moving: Array, fixed: Array) -> Known:
+    """Points of which only their scatter is known, and nothing in common."""
+    std = np.full(len(moving), _ALIKE_MM), np.full(len(fixed), _ALIKE_MM)
+    return Known(std=std, common=(np.zeros((0, len(moving), 2)), np.zeros((0, len(fixed), 2))))
 
 
 def _normals(points: Array) -> Array:
@@ -223,9 +246,13 @@ def _equations(at: Array, pivot: Array, normal: Array, fixed: Array, match: Matc
     return np.column_stack([turning, normal]), distance
 
 
-def _solve(design: Array, distance: Array, weight: Array) -> Array:
-    root = np.sqrt(weight)
-    return np.asarray(np.linalg.lstsq(design * root[:, None], -distance * root, rcond=1e-9)[0])
+def _solve(design: Array, distance: Array, match: Match) -> tuple[Array, Array]:
+    """Change of the motion and size of the common errors, and the covariance of these."""
+    wide = np.hstack([design, match.common])
+    heavy = (wide * match.weight[:, None]).T
+    prior = np.diag(np.repeat([0.0, 1.0], [design.shape[1], match.common.shape[1]]))
+    covariance = np.asarray(np.linalg.pinv(heavy @ wide + prior, rcond=1e-13, hermitian=True), np.float64)
+    return -(covariance @ (heavy @ distance)), covariance
 
 
 def _moved(motion: Rigid, change: Array, pivot: Array) -> Rigid:
@@ -238,44 +265,39 @@ def _moved(motion: Rigid, change: Array, pivot: Array) -> Rigid:
 def _summary(
     motion: Rigid,
     match: Match,
-    trust: Array,
-    design: Array,
-    distance: Array,
     pivot: Array,
-    at: Array,
-    whole: list[Array],
+    outlines: tuple[Array, Array],
+    trust: tuple[Array, Array, tuple[float, float]],
 ) -> Registration:
-    counts = match.weight > 0.1 * trust
-    residual = distance[counts]
-    proper = residual * np.sqrt(trust[counts])
-    order = np.argsort(match.moving[counts])
-    normal_matrix = (design[counts] * match.weight[counts, None]).T @ design[counts]
-    rms = float(np.sqrt(np.mean(residual**2)))
-    covariance = np.linalg.pinv(normal_matrix, rcond=1e-12) * _variance(proper[order], 3)
-    for off in whole:
-        moved = _solve(design[counts], off[counts], match.weight[counts])
-        covariance = covariance + np.outer(moved, moved)
+    moving, fixed = outlines
+    std, tukey, least = trust
+    at = motion(moving)
+    design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
+    _, covariance = _solve(design, distance, match)
     outward = np.einsum("nc,nc->n", at[match.moving] - pivot, match.normal)
-    wide = np.column_stack([design, outward])[counts]
-    inverse = np.linalg.pinv((wide * match.weight[counts, None]).T @ wide, rcond=1e-12)
-    change = -(inverse @ ((wide * match.weight[counts, None]).T @ residual))
-    left = ((residual + wide @ change) * np.sqrt(trust[counts]))[order]
+    wide = np.column_stack([design, outward])
+    change, _ = _solve(wide, distance, match)
+    # what a stretch leaves of the residuals, and not what it makes of them, tells how well it is known
+    left = distance + np.hstack([wide, match.common]) @ change
+    change, stretched = _solve(wide, distance, _weighed(match, left / std, std, tukey, least))
+    counts = tukey > _COUNTS
     return Registration(
         fixed_from_moving=motion,
-        covariance=frozen(covariance),
+        covariance=frozen(covariance[:3, :3]),
         pivot_mm=frozen(pivot),
-        rms_mm=rms,
+        rms_mm=float(np.sqrt(np.mean(distance[counts] ** 2))),
         used=float(counts.sum() / max(len(at), 1)),
         stretch=-float(change[3]),
-        stretch_std=float(np.sqrt(inverse[3, 3] * _variance(left, 4))),
+        stretch_std=float(np.sqrt(stretched[3, 3])),
     )
 
 
-def _variance(residual: Array, unknowns: int) -> float:
-    """Variance per point, for neighbours that err alike and for what the fit took of the residuals."""
-    widening = integral_length(residual)
-    independent = max(len(residual) / widening, unknowns + 1.0)
-    return float(np.mean(residual**2)) * widening * independent / (independent - unknowns)
+def _weighed(match: Match, proper: Array, std: Array, tukey: Array, least: tuple[float, float]) -> Match:
+    """Weigh pairs by their std and by what the residuals add, as large and as alike as they are."""
+    counts = tukey > _COUNTS
+    widening = integral_length(proper[counts][np.argsort(match.moving[counts])])
+    noise = float(tukey @ proper**2 / tukey.sum())
+    return replace(match, weight=tukey / (std**2 * max(noise, least[0]) * max(widening, least[1])))
 
 
 def _unlike(motion: Rigid, pivot: Array, away: Array) -> Registration:

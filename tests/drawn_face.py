@@ -82,6 +82,7 @@ def drawn_face(
     return Outline(
         side="right", face=face, lay=lay_of(face),
         points_mm=frozen(points), normals=frozen(np.column_stack([tangent[:, 1], -tangent[:, 0]])),
-        std_mm=frozen(np.full(len(points), 0.01)), is_edge=np.arange(len(points)) < len(edge),
+        std_mm=frozen(np.full(len(points), 0.01)), halo_mm=frozen(np.zeros(len(points))),
+        is_edge=np.arange(len(points)) < len(edge),
         tip_mm=frozen([0.0, 13.0]), blur_mm=blur_mm, edge_odds=5.0,
     )  # fmt: skip

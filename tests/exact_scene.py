@@ -77,6 +77,8 @@ def sighting(
     edge, spine = rims()
     outline = np.vstack([edge, spine])
     is_edge = np.arange(len(outline)) < len(edge)
+    tangent = np.gradient(outline, axis=0)
+    normals = np.column_stack([tangent[:, 1], -tangent[:, 0]]) / np.hypot(*tangent.T)[:, None]
     # the wedge: edge thickness at the edge, the stock's at the shoulder, the stock's behind the plunge
     above = np.where(is_edge, 0.0, outline[:, 1] - edge_y(outline[:, 0]))
     fullness = np.clip(above / height_mm, 0.0, 1.0)
@@ -90,7 +92,8 @@ def sighting(
     return Sighting(
         side=side, camera=camera, origin_mm=frozen(origin_mm), axes=frozen(axes),
         outline_px=px(outline, rim_z), outline_std_mm=frozen(np.full(len(outline), 0.02)),
-        wall_std_mm=frozen(np.zeros(len(outline))), is_edge=is_edge,
+        point_std_mm=frozen(np.full(len(outline), 0.02)), halo_mm=frozen(np.zeros(len(outline))),
+        normals=frozen(normals), is_edge=is_edge,
         fullness=frozen(fullness), shows_wall=np.zeros(len(outline), dtype=bool),
         plunge_px=px(plunge_line(plunge_mm), STANCE.height_mm),
         shoulder_px=px(shoulder_line(height_mm), STANCE.height_mm), lines=NO_LINES,

@@ -71,8 +71,8 @@ def _face(side: str, data: dict[str, Any]) -> Saved:
     face = rectify(photo, camera, plane)
     outline = Outline(
         side=side, face=face, lay=lay_of(face), points_mm=frozen(data["points_mm"]),  # type: ignore[arg-type]
-        normals=frozen(data["normals"]), std_mm=frozen(data["std_mm"]), is_edge=data["is_edge"],
-        tip_mm=frozen(data["outline_tip_mm"]), blur_mm=float(data["blur_mm"]),
+        normals=frozen(data["normals"]), std_mm=frozen(data["std_mm"]), halo_mm=frozen(data["halo_mm"]),
+        is_edge=data["is_edge"], tip_mm=frozen(data["outline_tip_mm"]), blur_mm=float(data["blur_mm"]),
         edge_odds=float(data["edge_odds"]),
     )  # fmt: skip
     lines = GrindLines(
@@ -129,7 +129,8 @@ def save() -> None:
                 "length_mm": rough.length_mm, "origin_mm": plane.origin_mm, "axes": plane.axes,
                 "shape": np.array(plane.shape), "plane": np.array([getattr(plane, name) for name in _PLANE]),
                 "points_mm": outline.points_mm, "normals": outline.normals.astype(np.float32),
-                "std_mm": outline.std_mm.astype(np.float32), "is_edge": outline.is_edge,
+                "std_mm": outline.std_mm.astype(np.float32),
+                "halo_mm": outline.halo_mm.astype(np.float32), "is_edge": outline.is_edge,
                 "outline_tip_mm": outline.tip_mm, "blur_mm": outline.blur_mm, "edge_odds": outline.edge_odds,
             }.items()
         }  # fmt: skip

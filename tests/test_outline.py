@@ -1,9 +1,11 @@
 """The outline against polygons drawn with a known blur."""
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 from drawn_blade import (
@@ -67,6 +69,34 @@ def test_rims_lie_where_they_were_drawn(place: dict[str, Any]) -> None:
     tip = outline.face.plane.mat_from_grid(outline.tip_mm[None])[0]
     # parabolas of 4 mm carried on over the blunt half millimetre
     assert np.hypot(*(tip - placed(CORNERS_MM[:1], **place)[0])) < 0.1
+
+
+@pytest.mark.parametrize("place", PLACES, ids=["tip right", "left face", "tip left"])
+@pytest.mark.parametrize("shadow", [0.0, 0.6])
+def test_hue_stored_for_blocks_of_pixels(place: dict[str, Any], shadow: float) -> None:
+    """The same as a phone's JPEG, 4:2:0: the coder's blur of the hue moves no rim by a sixth of a pixel."""
+    exact = blade_photo(
+        placed(blade(), **place),
+        bevel=ground(**place),
+        shade=lambda mm, off: 1 - shadow * np.exp(-off / 1.5),
+    )
+    stored = cv2.imencode(".jpg", exact.bgr, [cv2.IMWRITE_JPEG_QUALITY, 85])[1]
+    photo = replace(exact, bgr=cv2.imdecode(stored, cv2.IMREAD_COLOR), coarse_hue=True)
+    off, is_edge = errors(traced(photo), place)
+    for part in (off[is_edge], off[~is_edge]):
+        assert abs(np.median(part)) < 0.13 / 6
+        assert np.quantile(np.abs(part), 0.95) < 0.06
+
+
+def test_a_blown_highlight_is_known_to_move_the_rim() -> None:
+    """Twice too bright: steel is white, and how bright it was isn't known. Half a pixel, more or less."""
+    place = PLACES[0]
+    photo = blade_photo(placed(blade(), **place), bevel=lambda mm: np.ones(len(mm), bool))
+    light = np.clip((photo.bgr / 255.0) ** 2.2 * 2.6, 0.0, 1.0)
+    outline = traced(replace(photo, bgr=np.rint(255.0 * light ** (1 / 2.2)).astype(np.uint8)))
+    off, _ = errors(outline, place)
+    assert np.median(outline.halo_mm) == pytest.approx(0.5 * outline.face.plane.step_mm)
+    assert abs(np.median(off)) < float(np.median(outline.halo_mm))
 
 
 def test_contact_shadow_does_not_move_the_rim() -> None:

@@ -116,6 +116,26 @@ def test_heic(tmp_path: Path) -> None:
     assert_like_scene(read_bytes(tmp_path, heic_bytes(), "a.heic").bgr)
 
 
+@pytest.mark.parametrize(("subsampling", "coarse"), [(0, False), (1, True), (2, True)])
+def test_how_coarsely_a_jpeg_stores_hue(tmp_path: Path, subsampling: int, coarse: bool) -> None:
+    """Pillow's 0, 1 and 2 are 4:4:4, 4:2:2 and 4:2:0; grey has no hue, and phones' HEIC are 4:2:0."""
+    buffer = BytesIO()
+    Image.fromarray(scene()).save(buffer, "JPEG", subsampling=subsampling)
+    assert read_bytes(tmp_path, buffer.getvalue()).coarse_hue is coarse
+
+
+def test_how_coarsely_other_files_store_hue(tmp_path: Path) -> None:
+    buffer = BytesIO()
+    Image.fromarray(scene()[..., 0]).save(buffer, "JPEG")
+    assert not read_bytes(tmp_path, buffer.getvalue()).coarse_hue  # grey: there is none
+    assert not read_bytes(tmp_path, heic_bytes()).coarse_hue  # made as 4:4:4
+    file = pillow_heif.from_bytes("RGB", scene().shape[1::-1], scene().tobytes())
+    buffer = BytesIO()
+    file.save(buffer, chroma=420)
+    assert read_bytes(tmp_path, buffer.getvalue()).coarse_hue
+    assert read_bytes(tmp_path, png_bytes()).coarse_hue  # who knows of which JPEG it was made
+
+
 def test_first_bytes_decide_not_the_suffix(tmp_path: Path) -> None:
     assert_like_scene(read_bytes(tmp_path, heic_bytes(), "a.jpg").bgr)
     assert_like_scene(read_bytes(tmp_path, png_bytes(), "a.heic").bgr)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from synthetic import camera_truth
 
-from grindcheck.placing import Stance, place, thinned
+from grindcheck.placing import Stance, common_errors, place, thinned
 
 
 def _above(height_mm, distance_mm=430.0):
@@ -91,3 +91,34 @@ def test_thinned_keeps_points_together():
         place(part, exact.STANCE).outline_mm, place(seen, exact.STANCE).outline_mm[keep]
     )
     assert part.is_edge.sum() == seen.is_edge[keep].sum()
+
+
+def test_common_errors_move_what_they_are_about():
+    """Wall, blend, halo, wedge: each moves its own points, by as much as placing them anew does.
+
+    A rim traced half-way down a wall of 3.5 mm lies, by similar triangles, off by half of what the whole wall
+    shows. A wedge bent by a tenth of the stock's rise is 0.35 mm thicker half-way up, half of it on a side.
+    """
+    seen = exact.sighting("right", exact.camera("right", known=True))
+    halo = np.where(np.arange(len(seen.outline_px)) < 40, 0.05, 0.0)
+    seen = replace(seen, shows_wall=~seen.is_edge, halo_mm=halo)
+    own, blade = common_errors(seen, exact.STANCE)
+    edge_wall, spine_wall, edge_blend, spine_blend, halo_off = own
+    assert not edge_wall.any()
+    lower = place(replace(seen, lower_rim=True), exact.STANCE).outline_mm
+    upper = place(seen, exact.STANCE).outline_mm
+    np.testing.assert_allclose(spine_wall, (lower - upper) / 2, atol=1e-9)
+    for off, rim in ((edge_blend, seen.is_edge), (spine_blend, ~seen.is_edge)):
+        np.testing.assert_allclose(np.hypot(*off.T), np.where(rim, 0.01, 0.0), atol=1e-12)
+    np.testing.assert_allclose(halo_off, halo[:, None] * seen.normals, atol=1e-12)
+    bent, reach = blade
+    still = (seen.fullness == 0) | (seen.fullness == 1)
+    assert np.abs(bent[still]).max() < 1e-9
+    assert np.abs(reach[seen.fullness == 1]).max() < 1e-9
+    middle = int(np.argmin(np.abs(seen.fullness - 0.5)))
+    foot = seen.camera.centre_mm[:2]
+    at = upper[middle] @ seen.axes.T + seen.origin_mm
+    thicker = 0.1 * (4.0 - 0.5) * 4 * seen.fullness[middle] * (1 - seen.fullness[middle]) / 2
+    rim_z = 2.0 + (0.5 + seen.fullness[middle] * 3.5) / 2
+    wanted = -(at - foot) * thicker / (seen.camera.centre_mm[2] - rim_z)
+    np.testing.assert_allclose(bent[middle] @ seen.axes.T, wanted, atol=2e-3 * np.abs(wanted).max())
