@@ -25,7 +25,7 @@ _ROUNDED_MM = 0.3  # below the shoulder the corner is rounded
 _BEYOND_MM = 1.0  # of a plunge line above the shoulder that spoils its direction
 _ROUGHLY_MM = 0.5  # how well a line is known that isn't seen clearly
 _ROUGHLY_RAD = 0.1
-_USUAL_DIFFERENCE_MM = 3.0  # of the plunges of two faces of one blade; only chooses between candidates
+_USUAL_DIFFERENCE_MM = 3.0  # of plunges or heights of two faces of one blade; only chooses what to tell
 _SCANDI_SHARE = 0.45  # a straight bevel lower than this share of the blade is called a scandi grind
 
 
@@ -132,6 +132,28 @@ def doubted(line: Line | None) -> Line | None:
 def not_told(line: Line | None) -> Line | None:
     """Return a shoulder as one that isn't to be told: there may be none."""
     return None if line is None else replace(line, confidence=0.0)
+
+
+def unlike_shoulders(one: Survey, line: Line | None, other: Survey, other_line: Line | None) -> bool:
+    """Whether one of two shoulders must be another line: nobody grinds two faces that differ by so much.
+
+    As where a wall along the spine is seen: the flat ends there too, and more clearly than at its shoulder.
+    """
+    if line is None or other_line is None or min(line.confidence, other_line.confidence) < SEEN:
+        return False
+    x = line.points_mm[:, 0] - one.outline.tip_mm[0]
+    heights = [_height_from_tip(seen, told, x) for seen, told in ((one, line), (other, other_line))]
+    apart = heights[0] - heights[1]
+    apart = apart[np.isfinite(apart)]
+    return len(apart) > 0 and bool(abs(np.median(apart)) > _USUAL_DIFFERENCE_MM)
+
+
+def _height_from_tip(seen: Survey, shoulder: Line, x: Array) -> Array:
+    """Height of a shoulder over the edge at places from the tip; NaN where it isn't seen."""
+    at = x + seen.outline.tip_mm[0]
+    points = shoulder.points_mm[np.argsort(shoulder.points_mm[:, 0])]
+    y = np.interp(at, points[:, 0], points[:, 1], left=np.nan, right=np.nan)
+    return np.asarray(y - seen.outline.rim_mm(at, edge=True))
 
 
 def trace_plunge_of(seen: Survey, plunge: Candidate | None) -> Line | None:

@@ -28,6 +28,7 @@ from grindcheck.grindlines import (
     trace_lines,
     trace_plunge_of,
     trace_shoulder_of,
+    unlike_shoulders,
     with_flags,
 )
 from grindcheck.lensstore import KnownLens, find_lens, lens_name
@@ -187,8 +188,9 @@ def check_pair(request: Request, *, progress: Progress = untold) -> Comparison:
         plunges = {side: doubted(line) for side, line in plunges.items()}
     if full_flat and runs_out(plunges.values()):
         chosen, plunges = {"left": None, "right": None}, {"left": None, "right": None}
-    if doubtful:
+    if doubtful or unlike_shoulders(surveys["left"], shoulders["left"], surveys["right"], shoulders["right"]):
         shoulders = {side: not_told(line) for side, line in shoulders.items()}
+    if doubtful:
         flags = (*flags, "grind_unsure")
     views: dict[Side, View] = {}
     for side, face in faces.items():

@@ -5,6 +5,7 @@ import pytest
 from drawn_face import drawn_face
 
 from grindcheck.errors import BladeError, InputError
+from grindcheck.geometry import frozen
 from grindcheck.grindlines import (
     GRINDS,
     Survey,
@@ -16,9 +17,10 @@ from grindcheck.grindlines import (
     trace_lines,
     trace_plunge_of,
     trace_shoulder_of,
+    unlike_shoulders,
     with_flags,
 )
-from grindcheck.plunge import Candidate
+from grindcheck.plunge import Candidate, Line
 
 
 def _lines(seen, **options):
@@ -70,6 +72,26 @@ def test_the_pair_of_plunges_that_belong_together_is_chosen():
     assert first is not None
     assert second is not None
     assert (first.x_mm, second.x_mm) == (-80.0, -80.6)
+
+
+def test_shoulders_that_can_t_both_be_shoulders():
+    """A line 1 mm below the spine of a 26 mm blade on one face, half-way up on the other; an honest pair."""
+    seen = survey(drawn_face())
+    x = np.linspace(-70.0, -20.0, 60)
+
+    def shoulder(height_mm, confidence=0.9):
+        edge = seen.outline.rim_mm(x, edge=True)
+        return Line(
+            points_mm=frozen(np.column_stack([x, edge + height_mm])), shift_std_mm=0.02, turn_std_rad=0.0,
+            scatter_mm=0.02, confidence=confidence, width_mm=0.0, top_mm=0.0,
+        )  # fmt: skip
+
+    assert unlike_shoulders(seen, shoulder(23.0), seen, shoulder(12.0))
+    assert not unlike_shoulders(seen, shoulder(12.0), seen, shoulder(13.5))
+    assert not unlike_shoulders(
+        seen, shoulder(23.0), seen, shoulder(12.0, confidence=0.3)
+    )  # isn't told anyway
+    assert not unlike_shoulders(seen, shoulder(23.0), seen, None)
 
 
 def test_weak_lines_are_no_plunge():
