@@ -4,6 +4,7 @@ What is each pair's own averages out: the reading of the lines, lens and pose, h
 pairs share doesn't: the stock's thickness, the print, the focal length that the phone tells, its calibration.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -55,8 +56,9 @@ def combine(comparisons: Sequence[Comparison]) -> Combined:
     Notes
     -----
     Least squares with the whole covariance for errors that are a sum of independent ones, one a pair, and of
-    ones that all pairs share alike and that therefore drop out of the weights. A pair whose figure lies off
-    the others' by more than their uncertainties allow, at one in a thousand over all its figures, is left
+    ones that all pairs share alike and that therefore drop out of the weights. What not every pair tells, as
+    a height where its light shows no shoulder, is told by those that do. A pair whose figure lies off the
+    others' by more than their uncertainties allow, at one in a thousand over all its figures, is left
     out if three or more pairs were given. Where what remains scatters more than its uncertainties say, they
     are widened by the Birge ratio (R. T. Birge, Phys. Rev. 40, 1932; the practice of CODATA's adjustments),
     never narrowed.
@@ -79,15 +81,14 @@ def combine(comparisons: Sequence[Comparison]) -> Combined:
         kept.remove(worst)
         left_out.append((worst, quantity))
     keys = [_keyed(comparisons[index]) for index in kept]
-    common = [key for key in keys[0] if all(key in other for other in keys[1:])]
-    if not common:
+    if not set.intersection(*(set(found) for found in keys)):
         raise PairError(
             "The pairs of photos have no figure in common.", advice="Give pairs of photos of one blade."
         )
     widened = False
     figures = []
-    for key in common:
-        figure, wide = _together([found[key] for found in keys])
+    for key in _told(keys):
+        figure, wide = _together([found[key] for found in keys if key in found])
         figures.append(figure)
         widened |= wide
     best = comparisons[min(kept, key=lambda index: _typical_std(comparisons[index]))]
@@ -100,6 +101,16 @@ def combine(comparisons: Sequence[Comparison]) -> Combined:
 
 def _keyed(comparison: Comparison) -> dict[tuple[str, float | None], Figure]:
     return {(figure.quantity, figure.station_mm): figure for figure in comparison.differences}
+
+
+def _told(keys: list[dict[tuple[str, float | None], Figure]]) -> list[tuple[str, float | None]]:
+    """Return what to tell: what at least two pairs say, or one at a station that each pair would have."""
+    count = Counter(key for found in keys for key in found)
+    named = {key for found in keys for key, figure in found.items() if figure.label}
+    return sorted(
+        (key for key in count if count[key] > 1 or key not in named),
+        key=lambda key: (key[1] is not None, key[1] or 0.0),
+    )
 
 
 def _own(figure: Figure) -> float:
@@ -137,7 +148,7 @@ def _together(figures: list[Figure]) -> tuple[Figure, bool]:
     share = own**-2 / np.sum(own**-2)
     value = float(share @ values)
     square = float(np.sum(((values - value) / own) ** 2))
-    ratio = float(np.sqrt(max(square / (len(figures) - 1), 1.0)))
+    ratio = float(np.sqrt(max(square / max(len(figures) - 1, 1), 1.0)))
     components = {
         name: _size(figures, name, share) for name in sorted({n for f in figures for n in f.components})
     }

@@ -73,6 +73,21 @@ def test_one_pair_is_as_it_was() -> None:
     assert combine([one]).comparison is one
 
 
+def test_what_one_pair_alone_tells_is_kept() -> None:
+    """A height that only the second light shows; a named station, which each pair places anew, is not."""
+    first, second = pair(0, [0.2, 0.1]), pair(1, [0.3, 0.2, 0.5])
+    named = replace(second.differences[2], station_mm=33.3, label="middle")
+    second = replace(second, differences=(*second.differences, named))
+    found = {
+        (figure.quantity, figure.station_mm): figure
+        for figure in combine([first, second]).comparison.differences
+    }
+    assert list(found) == [("plunge.mid", None), ("bevel_height", 10.0), ("bevel_height", 20.0)]
+    assert found["plunge.mid", None].value == pytest.approx(0.25)
+    alone = found["bevel_height", 20.0]
+    assert (alone.value, alone.std) == (pytest.approx(0.5), pytest.approx(STD))
+
+
 def test_a_stray_among_three_is_named() -> None:
     good = [pair(n, [0.1 + 0.01 * n, 0.0, 0.05]) for n in range(2)]
     stray = pair(7, [0.1, 0.6, 0.05])
