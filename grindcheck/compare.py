@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from grindcheck.budget import Figures, Knowns, Scene, propagate
 from grindcheck.camera import Camera
-from grindcheck.errors import PairError
+from grindcheck.errors import BladeError, PairError, about
 from grindcheck.figures import STATION_MM, Common, Key, Layout, meets_plunge
 from grindcheck.geometry import Array, Rigid, frozen, turn
 from grindcheck.grindlines import GrindLines
@@ -21,7 +21,7 @@ from grindcheck.placing import Sighting, Stance, common_errors, place, sight, th
 from grindcheck.plunge import Line
 from grindcheck.printscale import PrintScale
 from grindcheck.rectify import picture_of, plane_over
-from grindcheck.registration import Known, Match, Registration, register
+from grindcheck.registration import FEWEST_POINTS, Known, Match, Registration, register
 from grindcheck.results import Comparison, FaceFigures, Figure, Unit
 from grindcheck.shown import Shown, shown
 from grindcheck.silhouette import Side
@@ -180,12 +180,27 @@ def outlines_agree(one: Outline, other: Outline) -> float:
     """Rms distance in mm of two outlines laid onto each other in their face frames, where they overlap.
 
     Large when edge and spine of one are exchanged, or when they are of two blades.
+
+    Raises
+    ------
+    BladeError
+        If hardly anything of an outline is seen there.
     """
     reach = max(float(one.points_mm[:, 0].min()), float(other.points_mm[:, 0].min()), -120.0)
     parts = [outline.points_mm[outline.points_mm[:, 0] > 0.7 * reach] for outline in (one, other)]
+    for part in parts:
+        _require_rim(len(part[::2]))
     start = Rigid(angle_rad=0.0, shift=frozen(one.tip_mm - other.tip_mm))
     found, _ = register(parts[1][::2], parts[0][::2], start=start)
     return found.rms_mm + 2.0 * max(0.7 - found.used, 0.0)
+
+
+def _require_rim(count: int) -> None:
+    if count < FEWEST_POINTS:
+        raise BladeError(
+            f"Only {count} places of the blade's rim stand out from the field.",
+            advice="Use more and softer light so that blade and field differ, and photograph again.",
+        )
 
 
 def _one_print(views: dict[Side, View]) -> dict[Side, Camera] | None:
@@ -204,6 +219,8 @@ def _scene(views: dict[Side, View], stance: Stance, cameras: dict[Side, Camera])
         whole = replace(sight(view.outline, view.lines, view.camera, stance), camera=cameras[side])
         keep = view.outline.points_mm[:, 0] > _from(view)
         keep &= np.arange(len(keep)) % 2 == 0
+        with about(view.photo.name):
+            _require_rim(int(keep.sum()))
         sightings[side] = thinned(whole, keep)
     start = Rigid(angle_rad=0.0, shift=frozen(views["left"].outline.tip_mm - views["right"].outline.tip_mm))
     sightings, registration, match = _registered(sightings, stance, start)

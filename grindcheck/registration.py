@@ -13,12 +13,13 @@ _TUKEY = 4.7  # robust sigmas; 95 % efficient for normal errors (Huber 1981)
 _SPACING_MM = 0.3
 _COARSE_MM = 0.5  # at which Tukey's weight ends at first
 _FINE_MM = 0.02  # from which on the residuals alone tell where it ends
+_NEAR_MM = 1.0  # within which two points may be one place of the rim, whether they count or not
 _WIDENING = 5.0  # neighbours that count as one at least: the hue of a block of a JPEG's pixels
 _COUNTS = 0.1  # of Tukey's weight, for a point to belong
 _ALIKE_MM = 0.0035  # of a point of which nothing is known, so that two differ by 0.005 mm
 _STILL = 1e-9  # rad and mm, of a last step
 _LEAST_NOISE = 1e-16  # so that weights stay finite where outlines fit exactly
-_FEWEST = 20  # points; fewer don't tell whether two outlines lie on each other
+FEWEST_POINTS = 20  # points; fewer don't tell whether two outlines lie on each other
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,9 +142,9 @@ def register(
     """
     from scipy.spatial import cKDTree
 
-    if min(len(moving), len(fixed)) < _FEWEST:
+    if min(len(moving), len(fixed)) < FEWEST_POINTS:
         fewest = min(len(moving), len(fixed))
-        raise ValueError(f"an outline has {fewest} points, {_FEWEST} at least are needed")
+        raise ValueError(f"an outline has {fewest} points, {FEWEST_POINTS} at least are needed")
     rim = _Rim(fixed, _normals(fixed), cKDTree(fixed))
     pivot = fixed.mean(axis=0)
     motion = start or Rigid(angle_rad=0.0, shift=np.zeros(2))
@@ -154,7 +155,7 @@ def register(
     for _ in range(_ROUNDS):
         at = motion(moving)
         match = rim.pair(at, limit)
-        if len(match.moving) < _FEWEST:
+        if len(match.moving) < FEWEST_POINTS:
             return _unlike(motion, pivot, rim.tree.query(at)[0]), match
         match = replace(match, common=known.off(match, motion))
         design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
@@ -162,13 +163,13 @@ def register(
         std = np.sqrt(known.variance(match))
         scale = max(1.48 * float(np.median(np.abs(left) / std)), 1.0, coarse / _TUKEY / float(np.median(std)))
         tukey = np.maximum(1 - (left / (_TUKEY * scale * std)) ** 2, 0.0) ** 2
-        if (tukey > _COUNTS).sum() < _FEWEST:
+        if (tukey > _COUNTS).sum() < FEWEST_POINTS:
             return _unlike(motion, pivot, rim.tree.query(at)[0]), match
         match = _weighed(match, left / std, std, tukey, least)
         change, _ = _solve(design, distance, match)
         common = change[3:]
         motion = _moved(motion, change[:3], pivot)
-        limit = max(min(limit, 3 * _TUKEY * scale * float(np.median(std))), 0.3)
+        limit = max(min(limit, 3 * _TUKEY * scale * float(np.median(std))), _NEAR_MM)
         if coarse < _FINE_MM and np.abs(change[:3]).max() < _STILL:
             break
         coarse /= 2
@@ -296,7 +297,9 @@ def _weighed(match: Match, proper: Array, std: Array, tukey: Array, least: tuple
     """Weigh pairs by their std and by what the residuals add, as large and as alike as they are."""
     counts = tukey > _COUNTS
     widening = integral_length(proper[counts][np.argsort(match.moving[counts])])
-    noise = float(tukey @ proper**2 / tukey.sum())
+    # what was left out counts as far off as the weights reach: it may be right, and the rest wrong
+    reach = float(np.abs(proper[tukey > 0]).max())
+    noise = float(np.mean(np.minimum(np.abs(proper), reach) ** 2))
     return replace(match, weight=tukey / (std**2 * max(noise, least[0]) * max(widening, least[1])))
 
 

@@ -20,7 +20,7 @@ from grindcheck.compare import (
     compare,
     outlines_agree,
 )
-from grindcheck.errors import PairError
+from grindcheck.errors import BladeError, PairError
 from grindcheck.geometry import Rigid, frozen
 from grindcheck.mat.finding import find_mat
 from grindcheck.outline import turned_over
@@ -108,6 +108,21 @@ def test_outlines_agree_and_turned_over_don_t(views):
     assert outlines_agree(one, turned_over(other)) == pytest.approx(
         outlines_agree(turned_over(one), other), abs=0.05
     )
+
+
+def test_an_outline_of_a_few_points_is_refused_and_not_registered(views):
+    """As on a mat printed in grey, of which the blade hardly stands out."""
+    one, other = views["left"].outline, views["right"].outline
+    seen = other.points_mm[:, 0] > other.points_mm[:, 0].max() - 3.0
+    few = replace(
+        other,
+        **{
+            name: getattr(other, name)[seen]
+            for name in ("points_mm", "normals", "std_mm", "halo_mm", "is_edge")
+        },
+    )
+    with pytest.raises(BladeError, match="places of the blade's rim"):
+        outlines_agree(one, few)
 
 
 def test_lower_corners_are_believed_where_they_fit_better():
