@@ -12,7 +12,7 @@ import numpy as np
 
 from grindcheck.errors import PairError
 from grindcheck.geometry import Array
-from grindcheck.results import Comparison, Figure
+from grindcheck.results import Comparison, FaceFigures, Figure
 
 SHARED = ("thickness", "edge thickness", "print scale", "focal length", "lens", "which face")
 _LEVEL = 0.001  # probability by chance at which a pair is left out
@@ -88,9 +88,13 @@ def combine(comparisons: Sequence[Comparison]) -> Combined:
     widened = False
     figures = []
     for key in _told(keys):
-        figure, wide = _together([found[key] for found in keys if key in found])
+        having = [comparisons[index] for index, found in zip(kept, keys, strict=True) if key in found]
+        doubt = _doubt(having, key)
+        figure, wide = _together(
+            [_widened(_keyed(one)[key], extra) for one, extra in zip(having, doubt, strict=True)]
+        )
         figures.append(figure)
-        widened |= wide
+        widened |= wide or bool(doubt.any())
     best = comparisons[min(kept, key=lambda index: _typical_std(comparisons[index]))]
     flags = list(best.flags)
     flags += ["pair_left_out"] if left_out else []
@@ -111,6 +115,43 @@ def _told(keys: list[dict[tuple[str, float | None], Figure]]) -> list[tuple[str,
         (key for key in count if count[key] > 1 or key not in named),
         key=lambda key: (key[1] is not None, key[1] or 0.0),
     )
+
+
+def _doubt(comparisons: Sequence[Comparison], key: tuple[str, float | None]) -> Array:
+    """Return what each pair's difference is less certain by, since the pairs contradict each other on a face.
+
+    A difference doesn't show which of a pair's two lines strays, nor, if it is unsure by the other one, that
+    one does at all: a face's own figures, from pair to pair, do.
+    """
+    out = np.zeros(len(comparisons))
+    for side in ("left", "right"):
+        figures = [_of_face(getattr(one, side), key) for one in comparisons]
+        found = np.array([index for index, figure in enumerate(figures) if figure is not None])
+        if len(found) < 2:
+            continue
+        told = [figure for figure in figures if figure is not None]
+        own = np.array([_own(figure) for figure in told])
+        values = np.array([figure.value for figure in told])
+        square = float(np.sum(((values - own**-2 @ values / np.sum(own**-2)) / own) ** 2))
+        if _strays(square, len(own)):
+            out[found] = np.hypot(out[found], own * np.sqrt(square / (len(own) - 1) - 1))
+    return out
+
+
+def _of_face(face: FaceFigures, key: tuple[str, float | None]) -> Figure | None:
+    """Return the face's own figure behind a difference."""
+    quantity, station_mm = key
+    if quantity.startswith("plunge."):
+        return face.plunge.get(quantity.removeprefix("plunge."))
+    return next((figure for figure in face.bevel_height if figure.station_mm == station_mm), None)
+
+
+def _widened(figure: Figure, extra: float) -> Figure:
+    """Return a figure of which a line strays by so much more."""
+    if not extra:
+        return figure
+    components = figure.components | {"line": float(np.hypot(figure.components.get("line", 0.0), extra))}
+    return replace(figure, std=float(np.hypot(figure.std, extra)), components=components)
 
 
 def _own(figure: Figure) -> float:

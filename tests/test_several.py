@@ -107,6 +107,41 @@ def test_of_two_that_disagree_neither_is_left_out() -> None:
     assert figure.value == pytest.approx(0.25)
 
 
+def _seen_on_faces(number: int, left: float, right: float, *, unsure: float = 0.0) -> Comparison:
+    """Return a pair whose faces have plunges of their own, the left one known less well by ``unsure``."""
+    made = pair(number, [left - right])
+    figure = made.differences[0]
+    parts = figure.components | {"line": float(np.hypot(OWN["line"], unsure))}
+    std = float(np.sqrt(sum(size**2 for size in parts.values())))
+    told = {
+        side: replace(figure, value=value, std=std if side == "left" else figure.std,
+                      components=parts if side == "left" else figure.components)
+        for side, value in (("left", left), ("right", right))
+    }  # fmt: skip
+    return replace(
+        made,
+        differences=(replace(figure, std=std, components=parts),),
+        left=replace(made.left, plunge={"mid": told["left"]}),
+        right=replace(made.right, plunge={"mid": told["right"]}),
+    )
+
+
+def test_a_line_that_strays_shows_on_its_own_face() -> None:
+    """The right face's plunge 0.9 mm off in one light; the other light's pair is unsure by its left face.
+
+    The differences 1.2 ± 0.04 and 0.3 ± 0.5 don't contradict each other, the right faces' 119.7 and 118.8 do.
+    """
+    sure, unsure = _seen_on_faces(0, 120.0, 118.8), _seen_on_faces(1, 120.0, 119.7, unsure=0.5)
+    found = combine([sure, unsure]).comparison
+    [figure] = found.differences
+    assert "pairs_disagree" in found.flags
+    assert abs(figure.value - 0.3) < 2 * figure.std
+    assert figure.value < 1.1
+    alike = combine([_seen_on_faces(0, 120.0, 119.7), unsure]).comparison
+    assert "pairs_disagree" not in alike.flags
+    assert alike.differences[0].std < 0.05
+
+
 def test_honest_pairs_are_kept_and_covered() -> None:
     """400 sets of three: one in a thousand loses a pair; 95 % cover, at four standard errors."""
     rng = np.random.default_rng(6)
