@@ -30,6 +30,8 @@ SIDES: tuple[Side, Side] = ("left", "right")
 _RICASSO_MM = 6.0  # of the rim behind the plunge that takes part in the registration
 _UNLIKE_MM = 0.5  # rms beyond which two outlines aren't one blade's
 _DOUBTFUL_MM = 0.12
+_LEAST_FIT = 0.5  # share of the rim that must fit: tape, burr and fingers may hide the rest
+_LEAST_FIT_GREY = 0.75  # where no tint tells blade from shadow, only the other face's outline does
 _FITS_MM = 0.05  # misfit below which there is no reason to ask whether other corners were seen
 _CORNER_GAIN = 0.6  # share of the misfit that other corners must leave to be believed
 _REJECTED_MM = 0.1  # what a point that was left out counts when corners are chosen
@@ -153,7 +155,8 @@ def compare(
     shared = _one_print(views)
     scene = _scene(views, stance, shared or {side: view.camera for side, view in views.items()})
     found = list(flags)
-    _check_outlines(scene.registration, found)
+    tinted = not any("grey_print" in view.lines.flags for view in views.values())
+    _check_outlines(scene.registration, found, tinted=tinted)
     knowns = _knowns(views, scene, scale, uncertain, one_print=shared is not None)
     figures = propagate(scene, knowns)
     common = scene.common()
@@ -338,12 +341,15 @@ def _spine(outline: Array, sighting: Sighting) -> NDArray[np.bool_]:
     return chosen
 
 
-def _check_outlines(registration: Registration, flags: list[str]) -> None:
-    if registration.rms_mm > _UNLIKE_MM or registration.used < 0.5:
+def _check_outlines(registration: Registration, flags: list[str], *, tinted: bool = True) -> None:
+    fits = _LEAST_FIT if tinted else _LEAST_FIT_GREY
+    if registration.rms_mm > _UNLIKE_MM or registration.used < fits:
         raise PairError(
             f"The two outlines don't lie on each other: {registration.rms_mm:.2f} mm rms, "
             f"{registration.used:.0%} of the rim fits.",
-            advice="Give two photos of the two faces of one blade; check that it isn't bent and lies flat.",
+            advice="Give two photos of the two faces of one blade; check that it isn't bent and lies flat."
+            if tinted
+            else "Print the mat in colour: on grey, blade and shadow look alike.",
         )
     if registration.rms_mm > _DOUBTFUL_MM:
         flags.append("outlines_differ")

@@ -79,6 +79,14 @@ def test_outlines_of_two_blades(changes):
         _check_outlines(_registration(**changes), [])
 
 
+def test_outlines_on_a_grey_print_must_fit_better():
+    """Half of the rim may be hidden; without a tint it may be half wrong, so three quarters must fit."""
+    _check_outlines(_registration(used=0.7), [])
+    _check_outlines(_registration(used=0.8), [], tinted=False)
+    with pytest.raises(PairError, match=r"70% of the rim fits.*Print the mat in colour"):
+        _check_outlines(_registration(used=0.7), [], tinted=False)
+
+
 @pytest.mark.parametrize(("thickness_mm", "flags"), [(4.0, []), (3.8, []), (9.0, ["outlines_scale"])])
 def test_thickness_contradicted_by_the_outlines(thickness_mm, flags):
     """From 400 and 300 mm a height wrong by 5 mm stretches one face 0.4 % more: 5/300 − 5/400.
