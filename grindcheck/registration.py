@@ -165,7 +165,8 @@ def register(
         tukey = np.maximum(1 - (left / (_TUKEY * scale * std)) ** 2, 0.0) ** 2
         if (tukey > _COUNTS).sum() < FEWEST_POINTS:
             return _unlike(motion, pivot, rim.tree.query(at)[0]), match
-        match = _weighed(match, left / std, std, tukey, least)
+        trust = _Trust(std=std, tukey=tukey, least=least)
+        match = trust.weigh(match, left)
         change, _ = _solve(design, distance, match)
         common = change[3:]
         motion = _moved(motion, change[:3], pivot)
@@ -173,7 +174,26 @@ def register(
         if coarse < _FINE_MM and np.abs(change[:3]).max() < _STILL:
             break
         coarse /= 2
-    return _summary(motion, match, pivot, (moving, fixed), (std, tukey, least)), match
+    at = motion(moving)
+    design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
+    outward = np.einsum("nc,nc->n", at[match.moving] - pivot, match.normal)
+    wide = np.column_stack([design, outward])
+    _, covariance = _solve(design, distance, match)
+    change, _ = _solve(wide, distance, match)
+    # what a stretch leaves of the residuals, and not what it makes of them, tells how well it is known
+    left = distance + np.hstack([wide, match.common]) @ change
+    change, stretched = _solve(wide, distance, trust.weigh(match, left))
+    counts = tukey > _COUNTS
+    found = Registration(
+        fixed_from_moving=motion,
+        covariance=frozen(covariance[:3, :3]),
+        pivot_mm=frozen(pivot),
+        rms_mm=float(np.sqrt(np.mean(distance[counts] ** 2))),
+        used=float(counts.sum() / max(len(at), 1)),
+        stretch=-float(change[3]),
+        stretch_std=float(np.sqrt(stretched[3, 3])),
+    )
+    return found, match
 
 
 def resolve(moving: Array, fixed: Array, match: Match, start: Rigid) -> Rigid:
@@ -182,6 +202,36 @@ def resolve(moving: Array, fixed: Array, match: Match, start: Rigid) -> Rigid:
     at = start(moving)
     design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
     return _moved(start, _solve(design, distance, match)[0][:3], pivot)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Trust:
+    """How far pairs are trusted, apart from what their residuals add.
+
+    Parameters
+    ----------
+    std : ndarray, shape (P,)
+        Of each distance, mm.
+    tukey : ndarray, shape (P,)
+        Robust weight, 0 to 1.
+    least : (float, float)
+        Least variance of residuals in these std, and least number of neighbours that count as one.
+    """
+
+    std: Array
+    tukey: Array
+    least: tuple[float, float]
+
+    def weigh(self, match: Match, left: Array) -> Match:
+        """Weigh pairs by what is left of their distances too: its size, and how alike neighbours are."""
+        proper = left / self.std
+        counts = self.tukey > _COUNTS
+        widening = integral_length(proper[counts][np.argsort(match.moving[counts])])
+        # what was left out counts as far off as the weights reach: it may be right, and the rest wrong
+        reach = float(np.abs(proper[self.tukey > 0]).max())
+        noise = float(np.mean(np.minimum(np.abs(proper), reach) ** 2))
+        inflated = self.std**2 * max(noise, self.least[0]) * max(widening, self.least[1])
+        return replace(match, weight=self.tukey / inflated)
 
 
 class _Rim:
@@ -261,46 +311,6 @@ def _moved(motion: Rigid, change: Array, pivot: Array) -> Rigid:
     matrix = turn(float(change[0]))
     shift = matrix @ (motion.shift - pivot) + pivot + change[1:]
     return Rigid(angle_rad=motion.angle_rad + float(change[0]), shift=frozen(shift))
-
-
-def _summary(
-    motion: Rigid,
-    match: Match,
-    pivot: Array,
-    outlines: tuple[Array, Array],
-    trust: tuple[Array, Array, tuple[float, float]],
-) -> Registration:
-    moving, fixed = outlines
-    std, tukey, least = trust
-    at = motion(moving)
-    design, distance = _equations(at[match.moving], pivot, match.normal, fixed, match)
-    _, covariance = _solve(design, distance, match)
-    outward = np.einsum("nc,nc->n", at[match.moving] - pivot, match.normal)
-    wide = np.column_stack([design, outward])
-    change, _ = _solve(wide, distance, match)
-    # what a stretch leaves of the residuals, and not what it makes of them, tells how well it is known
-    left = distance + np.hstack([wide, match.common]) @ change
-    change, stretched = _solve(wide, distance, _weighed(match, left / std, std, tukey, least))
-    counts = tukey > _COUNTS
-    return Registration(
-        fixed_from_moving=motion,
-        covariance=frozen(covariance[:3, :3]),
-        pivot_mm=frozen(pivot),
-        rms_mm=float(np.sqrt(np.mean(distance[counts] ** 2))),
-        used=float(counts.sum() / max(len(at), 1)),
-        stretch=-float(change[3]),
-        stretch_std=float(np.sqrt(stretched[3, 3])),
-    )
-
-
-def _weighed(match: Match, proper: Array, std: Array, tukey: Array, least: tuple[float, float]) -> Match:
-    """Weigh pairs by their std and by what the residuals add, as large and as alike as they are."""
-    counts = tukey > _COUNTS
-    widening = integral_length(proper[counts][np.argsort(match.moving[counts])])
-    # what was left out counts as far off as the weights reach: it may be right, and the rest wrong
-    reach = float(np.abs(proper[tukey > 0]).max())
-    noise = float(np.mean(np.minimum(np.abs(proper), reach) ** 2))
-    return replace(match, weight=tukey / (std**2 * max(noise, least[0]) * max(widening, least[1])))
 
 
 def _unlike(motion: Rigid, pivot: Array, away: Array) -> Registration:

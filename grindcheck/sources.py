@@ -11,8 +11,8 @@ _LENS, _RIM = "lens and pose", "the blade's outline"
 COMPONENTS: Mapping[str, tuple[str, str]] = {
     "line": (
         "seeing the lines",
-        "use softer light from the side and a sharper photo, take another pair with the mat turned half round, "
-        "or place the line by hand",
+        "use softer light from the side and a sharper photo, take another pair with the mat turned half "
+        "round, or place the line by hand",
     ),
     "pose": (
         _LENS,
