@@ -36,6 +36,45 @@ class Combined:
     left_out: tuple[tuple[int, str], ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Spread:
+    """One figure of several pairs: what each has of its own, its weight, their mean, and how they scatter.
+
+    Parameters
+    ----------
+    own, share : ndarray, shape (N,)
+        Standard uncertainty that a pair doesn't share with the others; weight, in all 1.
+    mean : float
+    ratio : float
+        Birge's, of the scatter over what is stated; at least 1.
+    strays : bool
+        They scatter so much more than stated that the user should hear of it.
+    """
+
+    own: Array
+    share: Array
+    mean: float
+    ratio: float
+    strays: bool
+
+    @classmethod
+    def of(cls, figures: Sequence[Figure]) -> "_Spread":
+        from scipy import stats
+
+        own = np.array([_own(figure) for figure in figures])
+        values = np.array([figure.value for figure in figures])
+        share = own**-2 / np.sum(own**-2)
+        mean = float(share @ values)
+        square, free = float(np.sum(((values - mean) / own) ** 2)), len(figures) - 1
+        return cls(
+            own=own,
+            share=share,
+            mean=mean,
+            ratio=float(np.sqrt(max(square / free, 1.0))) if free else 1.0,
+            strays=bool(free and stats.chi2.sf(square, free) < _LEVEL),
+        )
+
+
 def combine(comparisons: Sequence[Comparison]) -> Combined:
     """Combine the differences of several pairs of photos of one blade.
 
@@ -61,7 +100,8 @@ def combine(comparisons: Sequence[Comparison]) -> Combined:
     others' by more than their uncertainties allow, at one in a thousand over all its figures, is left
     out if three or more pairs were given. Where what remains scatters more than its uncertainties say, they
     are widened by the Birge ratio (R. T. Birge, Phys. Rev. 40, 1932; the practice of CODATA's adjustments),
-    never narrowed.
+    never narrowed. Where pairs contradict each other on one face, at the same level, one of its lines strays,
+    and each pair's difference is taken to be off by as much, by itself.
     """
     kept = list(range(len(comparisons)))
     photos = [face.photo_sha256 for one in comparisons for face in (one.left, one.right)]
@@ -129,12 +169,9 @@ def _doubt(comparisons: Sequence[Comparison], key: tuple[str, float | None]) -> 
         found = np.array([index for index, figure in enumerate(figures) if figure is not None])
         if len(found) < 2:
             continue
-        told = [figure for figure in figures if figure is not None]
-        own = np.array([_own(figure) for figure in told])
-        values = np.array([figure.value for figure in told])
-        square = float(np.sum(((values - own**-2 @ values / np.sum(own**-2)) / own) ** 2))
-        if _strays(square, len(own)):
-            out[found] = np.hypot(out[found], own * np.sqrt(square / (len(own) - 1) - 1))
+        spread = _Spread.of([figure for figure in figures if figure is not None])
+        if spread.strays:
+            out[found] = np.hypot(out[found], spread.own * np.sqrt(spread.ratio**2 - 1))
     return out
 
 
@@ -184,34 +221,21 @@ def _unlike(comparisons: Sequence[Comparison], kept: list[int], one: int) -> tup
 
 def _together(figures: list[Figure]) -> tuple[Figure, bool]:
     """Make one figure of several pairs: value, components, and whether it had to be widened."""
-    own = np.array([_own(figure) for figure in figures])
-    values = np.array([figure.value for figure in figures])
-    share = own**-2 / np.sum(own**-2)
-    value = float(share @ values)
-    square = float(np.sum(((values - value) / own) ** 2))
-    ratio = float(np.sqrt(max(square / max(len(figures) - 1, 1), 1.0)))
+    spread = _Spread.of(figures)
     components = {
-        name: _size(figures, name, share) for name in sorted({n for f in figures for n in f.components})
+        name: _size(figures, name, spread.share)
+        for name in sorted({n for f in figures for n in f.components})
     }
     for name in components:
         if name not in SHARED:
-            components[name] *= ratio
+            components[name] *= spread.ratio
     std = float(np.sqrt(sum(size**2 for size in components.values())))
-    return replace(figures[0], value=value, std=std, components=components), ratio > 1.0 and _strays(
-        square, len(own)
-    )
+    return replace(figures[0], value=spread.mean, std=std, components=components), spread.strays
 
 
 def _size(figures: list[Figure], name: str, share: Array) -> float:
     each = share * np.array([figure.components.get(name, 0.0) for figure in figures])
     return float(each.sum()) if name in SHARED else float(np.sqrt(np.sum(each**2)))
-
-
-def _strays(square: float, count: int) -> bool:
-    """Whether pairs scatter so much more than stated that the user should hear of it."""
-    from scipy import stats
-
-    return bool(stats.chi2.sf(square, count - 1) < _LEVEL)
 
 
 def _typical_std(comparison: Comparison) -> float:
