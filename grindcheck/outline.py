@@ -22,6 +22,8 @@ from grindcheck.silhouette import Side, Silhouette, from_border
 _SPACING_MM = 0.3
 _AROUND_MM = 3.0
 _CUT_MM = 0.9  # from the picture's border; no whole step of the rough grid, so that no last bit decides
+_BLADE_SHARE = 0.55  # of what lies on the field, from the tip on; behind come tang, handle and hand
+_BESIDE_RAD = 0.05  # between blade and whole, from which on they aren't one straight spine
 _BLUNT_MM = 0.5  # before the tip where the two rims blur into each other
 _LAST_MM = 4.0  # of each rim that tells where the tip is
 _LOST_MM = 3.0  # of the tip that the rough shape may have lost
@@ -234,15 +236,21 @@ def _changes(lay: Lay, face: Face, rim: Array, inward: float, x: Array) -> Array
 
 
 def _aligned_axes(rough: Silhouette) -> Array:
-    """Face axes with x along the straight part of the rough spine."""
+    """Face axes with x along the straight part of the rough spine, which a finger behind it may outdo."""
     axes = np.column_stack([rough.along, rough.up])
     _, spine = _chains(_rough_contour(rough, axes), rough, axes)
     points, _ = _resample(spine)
-    straight = straight_part(points, within_mm=0.25)
-    if straight.sum() < 20:
+    angles = [
+        float(np.arctan(np.polyfit(x - x.mean(), y, 1)[0]))
+        for part in (points, points[np.hypot(*points.T) < _BLADE_SHARE * rough.length_mm])
+        if (straight := straight_part(part, within_mm=0.25)).sum() >= 20
+        for x, y in [part[straight].T]
+    ]
+    if not angles:
         return axes
-    x, y = points[straight].T
-    return np.asarray(axes @ turn(float(np.arctan(np.polyfit(x - x.mean(), y, 1)[0]))))
+    # the whole is straighter, unless something else that lies behind the blade is straighter still
+    chosen = angles[-1] if abs(angles[-1] - angles[0]) > _BESIDE_RAD else angles[0]
+    return np.asarray(axes @ turn(chosen))
 
 
 def straight_part(spine: Array, *, within_mm: float) -> NDArray[np.bool_]:

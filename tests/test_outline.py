@@ -88,6 +88,25 @@ def test_hue_stored_for_blocks_of_pixels(place: dict[str, Any], shadow: float) -
         assert np.quantile(np.abs(part), 0.95) < 0.06
 
 
+@pytest.mark.parametrize(
+    ("tip_of_it_mm", "aslant_deg"), [((-116, 14), -25), ((-116, 8), 25), ((-122, 14), 40)]
+)
+def test_a_finger_on_the_tang_turns_no_frame(tip_of_it_mm: tuple[float, float], aslant_deg: float) -> None:
+    """A finger 18 mm wide holds the tang from the sheet's border on, longer than the spine is straight.
+
+    The frame keeps to the blade within half a degree; it had turned by as much as the finger lies aslant.
+    """
+    photo = blade_photo(placed(blade()), bevel=ground())
+    slant = math.radians(aslant_deg)
+    at_mm = placed(np.array([tip_of_it_mm], dtype=float))[0]
+    away_mm = at_mm - 120.0 * np.array([math.cos(slant), math.sin(slant)])
+    ends = scene_camera().px_from_mm(np.array([[*at_mm, HEIGHT_MM], [*away_mm, HEIGHT_MM]]))
+    first, last = (tuple(int(v) for v in np.rint(end)) for end in ends)
+    shown = cv2.line(photo.bgr.copy(), first, last, (90, 115, 150), round(18.0 / 0.13))
+    along = traced(replace(photo, bgr=shown)).face.plane.axes[:, 0]
+    assert abs(math.degrees(math.atan2(along[1], along[0]))) < 0.5
+
+
 def test_a_blown_highlight_is_known_to_move_the_rim() -> None:
     """Twice too bright: steel is white, and how bright it was isn't known. Half a pixel, more or less."""
     place = PLACES[0]
