@@ -8,16 +8,16 @@ from numpy.typing import NDArray
 
 from grindcheck.budget import Figures, Knowns, Scene, propagate
 from grindcheck.camera import Camera
-from grindcheck.errors import BladeError, PairError, about
+from grindcheck.errors import PairError, about
 from grindcheck.figures import STATION_MM, Common, Key, Layout, meets_plunge
 from grindcheck.geometry import Array, Rigid, frozen, turn
 from grindcheck.grindlines import GrindLines
 from grindcheck.lensstore import lens_name
 from grindcheck.mat.finding import MatView
 from grindcheck.oneprint import of_one_print
-from grindcheck.outline import Outline, straight_part
+from grindcheck.outline import Outline, require_rim, straight_part
 from grindcheck.photo import Photo
-from grindcheck.placing import Sighting, Stance, common_errors, place, sight, thinned
+from grindcheck.placing import Shape, Sighting, Stance, common_errors, place, sight, thinned
 from grindcheck.plunge import Line
 from grindcheck.printscale import PrintScale
 from grindcheck.rectify import picture_of, plane_over
@@ -192,18 +192,10 @@ def outlines_agree(one: Outline, other: Outline) -> float:
     reach = max(float(one.points_mm[:, 0].min()), float(other.points_mm[:, 0].min()), -120.0)
     parts = [outline.points_mm[outline.points_mm[:, 0] > 0.7 * reach] for outline in (one, other)]
     for part in parts:
-        _require_rim(len(part[::2]))
+        require_rim(len(part[::2]), FEWEST_POINTS)
     start = Rigid(angle_rad=0.0, shift=frozen(one.tip_mm - other.tip_mm))
     found, _ = register(parts[1][::2], parts[0][::2], start=start)
     return found.rms_mm + 2.0 * max(0.7 - found.used, 0.0)
-
-
-def _require_rim(count: int) -> None:
-    if count < FEWEST_POINTS:
-        raise BladeError(
-            f"Only {count} places of the blade's rim stand out from the field.",
-            advice="Use more and softer light so that blade and field differ, and photograph again.",
-        )
 
 
 def _one_print(views: dict[Side, View]) -> dict[Side, Camera] | None:
@@ -223,7 +215,7 @@ def _scene(views: dict[Side, View], stance: Stance, cameras: dict[Side, Camera])
         keep = view.outline.points_mm[:, 0] > _from(view)
         keep &= np.arange(len(keep)) % 2 == 0
         with about(view.photo.name):
-            _require_rim(int(keep.sum()))
+            require_rim(int(keep.sum()), FEWEST_POINTS)
         sightings[side] = thinned(whole, keep)
     start = Rigid(angle_rad=0.0, shift=frozen(views["left"].outline.tip_mm - views["right"].outline.tip_mm))
     sightings, registration, match = _registered(sightings, stance, start)
@@ -299,15 +291,17 @@ def _try_corners(
         shapes["right"].outline_mm,
         shapes["left"].outline_mm,
         start=start,
-        known=_known(tried, stance),
+        known=_known(tried, shapes, stance),
     )
     return tried, found, match
 
 
-def _known(sightings: dict[Side, Sighting], stance: Stance) -> Known:
+def _known(sightings: dict[Side, Sighting], shapes: dict[Side, Shape], stance: Stance) -> Known:
     """How well the right outline, which moves, and the left one are known."""
     right, left = sightings["right"], sightings["left"]
-    (own_right, blade_right), (own_left, blade_left) = (common_errors(seen, stance) for seen in (right, left))
+    (own_right, blade_right), (own_left, blade_left) = (
+        common_errors(sightings[side], shapes[side], stance) for side in ("right", "left")
+    )
     return Known(
         std=(right.point_std_mm, left.point_std_mm),
         common=(

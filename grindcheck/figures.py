@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from grindcheck.geometry import Array, Rigid, turn
+from grindcheck.geometry import Array, Rigid, Straight, straight_through, turn
 from grindcheck.placing import Shape
 from grindcheck.registration import Match, resolve
 from grindcheck.silhouette import Side
@@ -218,7 +218,7 @@ def plunge_figures(plunge: Array, edge: Array, top: Array, *, bends: int = 1) ->
     """
     middle = float(plunge[:, 1].mean())
     curve: Callable[[float], float] = (
-        _straight(plunge[:, 1], plunge[:, 0])
+        straight_through(plunge[:, 1], plunge[:, 0])
         if bends == 1
         else np.polynomial.Polynomial.fit(plunge[:, 1], plunge[:, 0], bends, domain=[middle - 1, middle + 1])
     )
@@ -241,26 +241,7 @@ def plunge_figures(plunge: Array, edge: Array, top: Array, *, bends: int = 1) ->
 def _direction(points: Array) -> float:
     if len(points) < 2:
         return 0.0
-    return float(np.arctan(_straight(*points.T).slope))
-
-
-@dataclass(frozen=True, slots=True)
-class _Straight:
-    """A line ``level + slope x``: the budget fits and asks thousands, and a `Polynomial` is slow."""
-
-    level: float
-    slope: float
-
-    def __call__(self, x: float) -> float:
-        return self.level + self.slope * x
-
-
-def _straight(x: Array, y: Array) -> _Straight:
-    """Least squares line in closed form."""
-    middle, level = np.add.reduce(x) / len(x), np.add.reduce(y) / len(x)
-    away = x - middle
-    slope = away @ y / max(away @ away, 1e-30)
-    return _Straight(float(level - slope * middle), float(slope))
+    return float(np.arctan(straight_through(*points.T).slope))
 
 
 def meets_plunge(shoulder: Array, plunge: Array) -> bool:
@@ -273,15 +254,15 @@ def _in_front(rim: Array, at: float, gap: float) -> Array:
     return rim[(x > at + gap) & (x < at + gap + _RUN_MM)]
 
 
-def _run(rim: Array, at: float, gap: float) -> _Straight:
+def _run(rim: Array, at: float, gap: float) -> Straight:
     """Return the rim in front of the plunge as a gentle curve that can be carried back to it."""
     part = _in_front(rim, at, gap)
     if len(part) < _RUN_POINTS:
         part = rim[np.argsort(np.abs(rim[:, 0] - at))[:10]]
-    return _straight(part[:, 0], part[:, 1])
+    return straight_through(part[:, 0], part[:, 1])
 
 
-def _meeting(curve: Callable[[float], float], rim: _Straight, y: float) -> float:
+def _meeting(curve: Callable[[float], float], rim: Straight, y: float) -> float:
     for _ in range(8):
         before, y = y, float(rim(curve(y)))
         if abs(y - before) < 1e-12:

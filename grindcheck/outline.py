@@ -5,6 +5,7 @@ spine. The left face is thereby seen mirrored, so that both faces look alike: ti
 """
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from grindcheck.silhouette import Side, Silhouette, from_border
 
 _SPACING_MM = 0.3
 _AROUND_MM = 3.0
+_FEWEST = 30  # places of a rim that must stand out
 _CUT_MM = 0.9  # from the picture's border; no whole step of the rough grid, so that no last bit decides
 _BLADE_SHARE = 0.55  # of what lies on the field, from the tip on; behind come tang, handle and hand
 _BESIDE_RAD = 0.05  # between blade and whole, from which on they aren't one straight spine
@@ -129,11 +131,12 @@ def trace_outline(photo: Photo, view: MatView, camera: Camera, rough: Silhouette
         face, lay, rough = upside_down(face), lay.upside_down(), rough.turned_over()
         flip = np.array([1.0, -1.0])
         edge, spine = spine[::-1] * flip, edge[::-1] * flip
-    traced = [_settle(face, chain, blur=blur, coarse_hue=photo.coarse_hue) for chain in (edge, spine)]
+    trace = partial(_trace, face, blur=blur, coarse_hue=photo.coarse_hue)
+    traced = [trace(trace(chain, reach=0.9)[0], reach=0.35) for chain in (edge, spine)]
     tip = _tip(traced[0][0], traced[1][0])
     # the rough shape has lost its finest millimetre: carry both rims on to where they meet, and trace again
     longer = [_carried_to(traced[0][0], tip), _carried_to(traced[1][0][::-1], tip)[::-1]]
-    parts = [_trace(face, chain, blur=blur, reach=0.35, coarse_hue=photo.coarse_hue) for chain in longer]
+    parts = [trace(chain, reach=0.35) for chain in longer]
     points, normals, std, halo = (np.concatenate(each) for each in zip(*parts, strict=True))
     edge_points, spine_points = parts[0][0], parts[1][0]
     return Outline(
@@ -240,17 +243,21 @@ def _aligned_axes(rough: Silhouette) -> Array:
     axes = np.column_stack([rough.along, rough.up])
     _, spine = _chains(_rough_contour(rough, axes), rough, axes)
     points, _ = _resample(spine)
-    angles = [
-        float(np.arctan(np.polyfit(x - x.mean(), y, 1)[0]))
-        for part in (points, points[np.hypot(*points.T) < _BLADE_SHARE * rough.length_mm])
-        if (straight := straight_part(part, within_mm=0.25)).sum() >= 20
-        for x, y in [part[straight].T]
-    ]
-    if not angles:
-        return axes
+    whole = _straight_angle(points)
+    blade = _straight_angle(points[np.hypot(*points.T) < _BLADE_SHARE * rough.length_mm])
     # the whole is straighter, unless something else that lies behind the blade is straighter still
-    chosen = angles[-1] if abs(angles[-1] - angles[0]) > _BESIDE_RAD else angles[0]
-    return np.asarray(axes @ turn(chosen))
+    if whole is None or (blade is not None and abs(blade - whole) > _BESIDE_RAD):
+        whole = blade
+    return axes if whole is None else np.asarray(axes @ turn(whole))
+
+
+def _straight_angle(spine: Array) -> float | None:
+    """Direction of a spine's straight part; None if it has none."""
+    straight = straight_part(spine, within_mm=0.25)
+    if straight.sum() < 20:
+        return None
+    x, y = spine[straight].T
+    return float(np.arctan(np.polyfit(x - x.mean(), y, 1)[0]))
 
 
 def straight_part(spine: Array, *, within_mm: float) -> NDArray[np.bool_]:
@@ -291,23 +298,28 @@ def straight_part(spine: Array, *, within_mm: float) -> NDArray[np.bool_]:
     return best if best.any() and np.ptp(x[best]) >= 20.0 else np.zeros_like(best)
 
 
-def _settle(face: Face, chain: Array, *, blur: float, coarse_hue: bool) -> tuple[Array, Array, Array, Array]:
-    points, *_ = _trace(face, chain, blur=blur, reach=0.9, coarse_hue=coarse_hue)
-    return _trace(face, points, blur=blur, reach=0.35, coarse_hue=coarse_hue)
-
-
 def _trace(
     face: Face, chain: Array, *, blur: float, reach: float, coarse_hue: bool
 ) -> tuple[Array, Array, Array, Array]:
     """One refinement of a rim: points that stand out, their normals, std and halo."""
     points, normals = _resample(chain)
     shift, std, halo, good = _refine(face, points, normals, blur=blur, reach=reach, coarse_hue=coarse_hue)
-    if good.sum() < 30:
+    require_rim(int(good.sum()), _FEWEST)
+    return (points + shift[:, None] * normals)[good], normals[good], std[good], halo[good]
+
+
+def require_rim(count: int, fewest: int) -> None:
+    """Refuse a rim of which too few places were traced.
+
+    Raises
+    ------
+    BladeError
+    """
+    if count < fewest:
         raise BladeError(
-            f"Only {good.sum()} places of the blade's rim stand out from the field.",
+            f"Only {count} places of the blade's rim stand out from the field.",
             advice="Use more and softer light so that blade and field differ, and photograph again.",
         )
-    return (points + shift[:, None] * normals)[good], normals[good], std[good], halo[good]
 
 
 def _carried_to(chain: Array, tip: Array) -> Array:

@@ -199,12 +199,14 @@ def place(sighting: Sighting, stance: Stance, *, camera: Camera | None = None) -
     )
 
 
-def common_errors(sighting: Sighting, stance: Stance) -> tuple[Array, Array]:
+def common_errors(sighting: Sighting, shape: Shape, stance: Stance) -> tuple[Array, Array]:
     """Return how far one standard uncertainty of what its points have in common moves an outline.
 
     Parameters
     ----------
     sighting : Sighting
+    shape : Shape
+        What `place` makes of it.
     stance : Stance
 
     Returns
@@ -216,7 +218,7 @@ def common_errors(sighting: Sighting, stance: Stance) -> tuple[Array, Array]:
         Of the blade, and therefore of both photos alike: how far its wedge is hollow or convex, and how far
         up it reaches its full thickness.
     """
-    outline = place(sighting, stance).outline_mm
+    outline = shape.outline_mm
     rims = np.stack([sighting.is_edge, ~sighting.is_edge])[:, :, None]
     other = place(replace(sighting, lower_rim=not sighting.lower_rim), stance).outline_mm
     fullness = sighting.fullness
@@ -255,10 +257,10 @@ def _fullness(outline: Outline, lines: GrindLines) -> Array:
     that moves a rim by is left to the registration.
     """
     x, y = outline.points_mm.T
-    above = _from_edge(outline, outline.points_mm)
+    above = np.nan_to_num(_from_edge(outline, outline.points_mm), nan=0.0)
     above[outline.is_edge] = 0.0
     if lines.shoulder is not None:
-        reach = float(np.median(_from_edge(outline, lines.shoulder.points_mm)))
+        reach = float(np.nanmedian(_from_edge(outline, lines.shoulder.points_mm)))
     elif lines.plunge is not None and not lines.full_flat and lines.plunge.top_mm > 0:
         reach = lines.plunge.top_mm  # the shoulder isn't seen, but the plunge ends at it
     else:
@@ -274,12 +276,12 @@ def _fullness(outline: Outline, lines: GrindLines) -> Array:
 
 
 def _from_edge(outline: Outline, points_mm: Array) -> Array:
-    """Distances of points from the edge below them, square to the edge there; 0 beyond its ends."""
+    """Distances of points from the edge below them, square to the edge there; NaN beyond its ends."""
     edge = outline.points_mm[outline.is_edge]
     x = np.arange(edge[:, 0].min(), edge[:, 0].max(), _RIM_STEP_MM)
     if len(x) < 2:
-        return np.zeros(len(points_mm))
+        return np.full(len(points_mm), np.nan)
     y = uniform_filter1d(outline.rim_mm(x, edge=True), int(_RIM_SMOOTH_MM / _RIM_STEP_MM), mode="nearest")
     steep = np.interp(points_mm[:, 0], x, np.gradient(y, x))
     above = points_mm[:, 1] - outline.rim_mm(points_mm[:, 0], edge=True)
-    return np.asarray(np.nan_to_num(above, nan=0.0) / np.hypot(1.0, steep))
+    return np.asarray(above / np.hypot(1.0, steep))

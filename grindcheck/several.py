@@ -44,35 +44,38 @@ class _Spread:
     ----------
     own, share : ndarray, shape (N,)
         Standard uncertainty that a pair doesn't share with the others; weight, in all 1.
-    mean : float
-    ratio : float
-        Birge's, of the scatter over what is stated; at least 1.
-    strays : bool
-        They scatter so much more than stated that the user should hear of it.
+    mean, mean_std : float
+    square : float
+        Sum of the squared distances from the mean, each in its own standard uncertainty.
     """
 
     own: Array
     share: Array
     mean: float
-    ratio: float
-    strays: bool
+    mean_std: float
+    square: float
 
     @classmethod
     def of(cls, figures: Sequence[Figure]) -> "_Spread":
-        from scipy import stats
-
         own = np.array([_own(figure) for figure in figures])
         values = np.array([figure.value for figure in figures])
-        share = own**-2 / np.sum(own**-2)
+        weight = own**-2
+        share = weight / weight.sum()
         mean = float(share @ values)
-        square, free = float(np.sum(((values - mean) / own) ** 2)), len(figures) - 1
-        return cls(
-            own=own,
-            share=share,
-            mean=mean,
-            ratio=float(np.sqrt(max(square / free, 1.0))) if free else 1.0,
-            strays=bool(free and stats.chi2.sf(square, free) < _LEVEL),
-        )
+        square = float(np.sum(((values - mean) / own) ** 2))
+        return cls(own=own, share=share, mean=mean, mean_std=float(weight.sum() ** -0.5), square=square)
+
+    @property
+    def ratio(self) -> float:
+        """Birge's, of the scatter over what is stated; at least 1."""
+        return float(np.sqrt(max(self.square / max(len(self.own) - 1, 1), 1.0)))
+
+    @property
+    def strays(self) -> bool:
+        """Whether they scatter so much more than stated that the user should hear of it."""
+        from scipy import stats
+
+        return len(self.own) > 1 and bool(stats.chi2.sf(self.square, len(self.own) - 1) < _LEVEL)
 
 
 def combine(comparisons: Sequence[Comparison]) -> Combined:
@@ -128,11 +131,9 @@ def combine(comparisons: Sequence[Comparison]) -> Combined:
     widened = False
     figures = []
     for key in _told(keys):
-        having = [comparisons[index] for index, found in zip(kept, keys, strict=True) if key in found]
-        doubt = _doubt(having, key)
-        figure, wide = _together(
-            [_widened(_keyed(one)[key], extra) for one, extra in zip(having, doubt, strict=True)]
-        )
+        told = [found[key] for found in keys if key in found]
+        doubt = _doubt([comparisons[i] for i, found in zip(kept, keys, strict=True) if key in found], key)
+        figure, wide = _together([_widened(one, extra) for one, extra in zip(told, doubt, strict=True)])
         figures.append(figure)
         widened |= wide or bool(doubt.any())
     best = comparisons[min(kept, key=lambda index: _typical_std(comparisons[index]))]
@@ -209,11 +210,10 @@ def _unlike(comparisons: Sequence[Comparison], kept: list[int], one: int) -> tup
         if not rest:
             continue
         count += 1
-        weight = np.array([_own(other) ** -2 for other in rest])
-        mean = float(np.sum(weight * [other.value for other in rest]) / weight.sum())
+        spread = _Spread.of(rest)
         # the middle of the others, so that a second stray doesn't hide the first
-        middle = float(np.median([other.value for other in rest])) if len(rest) > 2 else mean
-        off = abs(figure.value - middle) / float(np.hypot(_own(figure), weight.sum() ** -0.5))
+        middle = float(np.median([other.value for other in rest])) if len(rest) > 2 else spread.mean
+        off = abs(figure.value - middle) / float(np.hypot(_own(figure), spread.mean_std))
         if off > worst:
             worst, which = off, figure.quantity
     return one, which, min(2 * float(stats.norm.sf(worst)) * max(count, 1), 1.0)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from grindcheck.geometry import Array, frozen
+from grindcheck.geometry import Array, frozen, straight_through
 from grindcheck.lay import Lay
 from grindcheck.outline import Outline
 
@@ -192,22 +192,14 @@ def _carried_on(x: Array, edge: Array) -> tuple[Array, float, float]:
     line_x = np.arange(run, dtype=np.float64) * STEP_MM
     for index in range(begin, -1, -5):
         piece = course[index + 1 : index + 1 + run]
-        slope, level = _straight(line_x[: len(piece)], piece)
-        ahead = level - slope * STEP_MM
+        line = straight_through(line_x[: len(piece)], piece)
+        ahead = line.level - line.slope * STEP_MM
         if course[index] - ahead > _HEEL_MM or not finite[index]:
             first = index + 1 + int(1.0 / STEP_MM)
             piece = course[first : first + run]
-            slope, level = _straight(line_x[: len(piece)], piece)
-            straight = level + slope * (x[:first] - x[first])
+            line = straight_through(line_x[: len(piece)], piece)
+            straight = line.level + line.slope * (x[:first] - x[first])
             turned = np.flatnonzero(course[:first] - straight > _TURNED_MM)
             course[:first] = straight
             return np.asarray(course), float(x[index]), float(x[turned[-1] if turned.size else index])
     return np.asarray(course), float(x[0]), float(x[0])
-
-
-def _straight(x: Array, y: Array) -> tuple[float, float]:
-    """Slope of the least squares line, and its level at x = 0."""
-    middle = x.mean()
-    away = x - middle
-    slope = away @ y / (away @ away)
-    return float(slope), float(y.mean() - slope * middle)

@@ -102,7 +102,7 @@ def test_common_errors_move_what_they_are_about():
     seen = exact.sighting("right", exact.camera("right", known=True))
     halo = np.where(np.arange(len(seen.outline_px)) < 40, 0.05, 0.0)
     seen = replace(seen, shows_wall=~seen.is_edge, halo_mm=halo)
-    own, blade = common_errors(seen, exact.STANCE)
+    own, blade = common_errors(seen, place(seen, exact.STANCE), exact.STANCE)
     edge_wall, spine_wall, edge_blend, spine_blend, halo_off = own
     assert not edge_wall.any()
     lower = place(replace(seen, lower_rim=True), exact.STANCE).outline_mm
